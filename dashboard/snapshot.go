@@ -1,0 +1,137 @@
+// Package dashboard serves the pages and the WebSocket that show what the monitor
+// knows, and takes acknowledgements from them.
+//
+// It may not compute physics or decide an alarm: it shows what it is given.
+package dashboard
+
+import "hoistward/ingest"
+
+// Snapshot is everything a page needs to draw one rig at one instant: the server
+// sends whole snapshots. A nil number is "not known". Numbers are SI but for the
+// units in their names.
+type Snapshot struct {
+	Seq        uint64        `json:"seq"`
+	ServerTime string        `json:"server_time"` // RFC 3339 UTC, ms
+	ServerMs   int64         `json:"server_ms"`   // the same, ms since 1970
+	Rig        string        `json:"rig"`
+	NewestMs   int64         `json:"newest_ms"`     // receipt of the newest reading, ms since 1970; 0 = never
+	ClockAhead *float64      `json:"clock_ahead_s"` // source clock less ours
+	Mast       Mast          `json:"mast"`
+	Ratings    Ratings       `json:"ratings"`
+	Estimate   EstimateView  `json:"estimate"`
+	Channels   []ChannelView `json:"channels"` // mapped channels, in channel order
+	Answers    []AnswerView  `json:"answers"`  // what can be answered, and how well
+	Alarms     []AlarmView   `json:"alarms"`   // standing and unacknowledged, most urgent first
+	Links      []LinkView    `json:"links"`
+	Rejects    []RejectView  `json:"rejects"`  // most frequent first
+	Recorder   string        `json:"recorder"` // "", or what is wrong
+}
+
+// Mast is the scale of the mast strip, m above the floor.
+type Mast struct {
+	CrownHeight float64 `json:"crown_height_m"`
+	CrownLimit  float64 `json:"crown_limit_m"`
+	CrownSaver  float64 `json:"crown_saver_m"`
+	FloorLimit  float64 `json:"floor_limit_m"`
+}
+
+// Ratings are the ends of the bars.
+type Ratings struct {
+	HookLoad *float64 `json:"hook_load_kN"` // greatest allowed; nil = not stated
+	Amber    float64  `json:"amber_C"`
+	Red      float64  `json:"red_C"`
+	Margin   float64  `json:"margin"` // brake margin low below this
+}
+
+// EstimateView is detect.Estimate as JSON; the names are those of the estimates file.
+type EstimateView struct {
+	Activity           string   `json:"activity"`
+	Height             *float64 `json:"height_m"`
+	Velocity           *float64 `json:"velocity_mps"`
+	Acceleration       *float64 `json:"acceleration_mps2"`
+	HookLoad           *float64 `json:"hook_load_kN"`
+	RestUp             *float64 `json:"rest_up_m"`
+	RestUpBound        *float64 `json:"rest_up_bound_m"`
+	RestDown           *float64 `json:"rest_down_m"`
+	RestDownBound      *float64 `json:"rest_down_bound_m"`
+	CrownRoom          *float64 `json:"crown_room_m"`
+	FloorRoom          *float64 `json:"floor_room_m"`
+	SecondsToAct       *float64 `json:"seconds_to_act"` // nil with NothingAhead: no limit ahead
+	NothingAhead       bool     `json:"nothing_ahead"`
+	CannotStop         bool     `json:"cannot_stop"`
+	SafeLowering       *float64 `json:"safe_lowering_mps"`
+	BrakeTemperature   *float64 `json:"brake_temperature_C"`
+	BrakeTemperatureHi *float64 `json:"brake_temperature_bound_C"`
+	Friction           *float64 `json:"friction_factor"`
+	FrictionLow        *float64 `json:"friction_low"`
+	FrictionHigh       *float64 `json:"friction_high"`
+	BrakeMargin        *float64 `json:"brake_margin"`
+	AuxiliaryShare     *float64 `json:"auxiliary_share"`
+	LineWork           *float64 `json:"line_work_MJ"`
+	Blind              string   `json:"blind"` // "", "crown", "floor", "both"
+	HeightSource       string   `json:"height_source"`
+}
+
+// ChannelView is one instrument's state.
+type ChannelView struct {
+	Name    string   `json:"name"`
+	Value   *float64 `json:"value"` // in Unit; nil = no value
+	Unit    string   `json:"unit"`
+	AgeS    *float64 `json:"age_s"`   // nil = never came
+	Quality string   `json:"quality"` // good, uncertain, bad
+	Reason  string   `json:"reason"`
+}
+
+// AnswerView says how well one question can be answered now.
+type AnswerView struct {
+	Name  string `json:"name"`  // "crown", "floor", "brake heat", "friction", "auxiliary", "brake margin"
+	State string `json:"state"` // good, degraded, gone
+	Why   string `json:"why"`
+}
+
+// AlarmView is one alarm as the page lists it.
+type AlarmView struct {
+	Alarm       string   `json:"alarm"`
+	Channel     string   `json:"channel,omitempty"`
+	Title       string   `json:"title"`
+	State       string   `json:"state"`
+	Priority    string   `json:"priority"` // emergency, high, medium, low
+	Reason      string   `json:"reason"`
+	Value       *float64 `json:"value"`
+	Limit       *float64 `json:"limit"`
+	Unit        string   `json:"unit"`
+	Occurrence  uint64   `json:"occurrence"`
+	Version     uint64   `json:"version"`
+	SinceMs     int64    `json:"since_ms"`
+	InputBad    bool     `json:"input_bad"`
+	Sounds      bool     `json:"sounds"`
+	Active      bool     `json:"active"` // condition present
+	CanAck      bool     `json:"can_ack"`
+	CanReset    bool     `json:"can_reset"`
+	Hidden      int      `json:"hidden"` // children suppressed by design under this one
+	Meaning     string   `json:"meaning"`
+	Consequence string   `json:"consequence"`
+	Response    string   `json:"response"`
+}
+
+// LinkView is one source's connection.
+type LinkView struct {
+	Source  string `json:"source"`
+	State   string `json:"state"`
+	SinceMs int64  `json:"since_ms"`
+	Detail  string `json:"detail"`
+}
+
+// RejectView is one count of what was refused.
+type RejectView struct {
+	Source string `json:"source"`
+	Reason string `json:"reason"`
+	Count  uint64 `json:"count"`
+	Last   string `json:"last"` // a short piece of the newest one
+}
+
+// Desk takes what people ask. Act returns when the act is on disk, or the reason
+// why it was refused.
+type Desk interface {
+	Act(rig string, act ingest.Act) error
+}

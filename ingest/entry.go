@@ -1,0 +1,77 @@
+package ingest
+
+import "time"
+
+// Sample is what one message said of one rig at one instant.
+type Sample struct {
+	Time   time.Time // event time, UTC, by the source's clock
+	Has    uint32    // bit c set: the message named channel c, if only as "no value"
+	Values [NumChannels]Value
+}
+
+// Set records v for channel c.
+func (s *Sample) Set(c Channel, v Value) {
+	s.Has |= 1 << c
+	s.Values[c] = v
+}
+
+// Named tells whether the message named channel c.
+func (s *Sample) Named(c Channel) bool { return s.Has&(1<<c) != 0 }
+
+// Kind tells what an Entry carries.
+type Kind uint8
+
+// The kinds of entry. The numbers are written in recordings: add, never renumber.
+const (
+	EntrySample  Kind = 1
+	EntryTick    Kind = 2
+	EntryAct     Kind = 3
+	EntryLink    Kind = 4
+	EntrySession Kind = 5
+	EntryGap     Kind = 6
+)
+
+// Entry is one thing that can change an answer about one rig. The live loop makes
+// entries, the recorder keeps them, replay and simulation hand the same ones to
+// the same code: the entries of a rig, in order, are the whole input.
+type Entry struct {
+	Seq      uint64    // order of taking, rising through a recording
+	Received time.Time // UTC, never falling within a session
+	Rig      string
+	Kind     Kind
+	Sample   Sample   // EntrySample
+	Act      *Act     // EntryAct
+	Link     *Link    // EntryLink
+	Session  *Session // EntrySession
+	Gap      *Gap     // EntryGap
+}
+
+// Act is what a person asked of an alarm.
+type Act struct {
+	Do         string `json:"do"`                // "acknowledge", "reset"
+	Alarm      string `json:"alarm"`             // snake case name
+	Channel    string `json:"channel,omitempty"` // for alarms of one channel
+	Occurrence uint64 `json:"occurrence"`
+	Version    uint64 `json:"version"`
+	Person     string `json:"person"`
+}
+
+// Link is a change of the way that readings come.
+type Link struct {
+	Source string `json:"source"`
+	State  string `json:"state"` // "connected", "lost", "never connected", "subscribed", "refused"
+	Detail string `json:"detail,omitempty"`
+}
+
+// Session opens a run of the monitor on a rig: what was in force then.
+type Session struct {
+	Software string `json:"software"`
+	RigFile  string `json:"rig_file"`         // the YAML text in force
+	Alarms   string `json:"alarms,omitempty"` // alarm state carried in, JSON
+}
+
+// Gap says that entries were lost before this one, and why.
+type Gap struct {
+	Lost   uint64 `json:"lost"`
+	Reason string `json:"reason"`
+}
