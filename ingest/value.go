@@ -34,13 +34,14 @@ const (
 	UnitConflict
 	NotCalibrated
 	ClockAhead // stamped in the future: the receipt time stands in
+	NamedTwice // one message gave the channel more than once: no telling which holds
 	NumReasons
 )
 
 var reasonNames = [NumReasons]string{
 	"", "absent", "null", "not a number", "wrong type", "out of range",
 	"impossible step", "lost", "late", "frozen", "unit conflict",
-	"not calibrated", "clock ahead",
+	"not calibrated", "clock ahead", "named twice",
 }
 
 // String returns the words used in files, JSON and on screens.

@@ -1,0 +1,262 @@
+// Package payload turns the bytes of one message into samples, by the mapping of
+// its source.
+//
+// It may not guess: a number it cannot read, a unit it was not told or a time it
+// does not believe never becomes a number downstream. It has no clock, does no
+// I/O, and one bad message leaves nothing behind.
+package payload
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"github.com/go-json-experiment/json/jsontext"
+
+	"hoistward/ingest"
+)
+
+// MaxSize is the largest payload that is read, in bytes: some 1,500 samples of
+// ten channels in one message.
+const MaxSize = 256 << 10
+
+// Times given as plain numbers are milliseconds since 1970-01-01T00:00:00Z, and
+// must lie between these: 1e11 ms is in March 1973, and a time in seconds stays
+// below it until the year 5138; the upper one is the end of the year 9999, and a
+// time in microseconds or nanoseconds lies above it since 1978.
+const (
+	minMillis = 1e11
+	maxMillis = 253402300799999
+)
+
+// JSON decodes the own form: one object, or an array of objects, such as
+//
+//	{"t":"2026-11-24T12:00:00.100Z","hook_load":1471.0,"drive_engaged":true}
+//
+// with one key for the event time (RFC 3339 with a zone, or milliseconds since
+// 1970) and one for each mapped channel, in the units of the mapping. A JSON is
+// not safe for concurrent use.
+type JSON struct {
+	mapping *ingest.Mapping
+	fields  map[string]ingest.Channel
+	dec     *jsontext.Decoder
+	buf     bytes.Buffer
+	text    []byte
+	offset  time.Duration
+	sample  ingest.Sample
+	at      eventTime
+}
+
+// A duplicate name is not a syntax error here: it spoils its own channel only.
+var lenientNames = jsontext.AllowDuplicateNames(true)
+
+// NewJSON returns a decoder for mapping m, or every mistake in m.
+func NewJSON(m *ingest.Mapping) (*JSON, error) {
+	if errs := m.Check(); len(errs) > 0 {
+		return nil, fmt.Errorf("mapping: %w", errors.Join(errs...))
+	}
+	d := &JSON{mapping: m, fields: map[string]ingest.Channel{}}
+	d.dec = jsontext.NewDecoder(&d.buf, lenientNames)
+	for c := range ingest.NumChannels {
+		if m.Channels[c].Mapped {
+			d.fields[m.Channels[c].Field] = c
+		}
+	}
+	return d, nil
+}
+
+// Offset returns how far the last readable stamp lay after the moment of receipt,
+// negative if before it: the difference of the clocks less the way here.
+func (d *JSON) Offset() time.Duration { return d.offset }
+
+// Decode reads one payload that came at received. It calls emit for each sample,
+// whose pointer is valid only during the call, and reject for each thing that was
+// not used as it came, with the key or the bytes concerned. A value that is
+// rejected is in the sample as bad; a sample without a believable time, or
+// without any mapped channel, is not emitted.
+//
+// A payload that is not one JSON value as a whole (RFC 8259) gives no sample at
+// all: what stands before a break cannot be trusted either.
+func (d *JSON) Decode(data []byte, received time.Time, emit func(*ingest.Sample), reject func(ingest.Reject, string)) {
+	switch {
+	case len(data) > MaxSize:
+		reject(ingest.RejectTooLarge, strconv.Itoa(len(data))+" bytes")
+		return
+	case len(bytes.TrimLeft(data, " \t\r\n")) == 0:
+		reject(ingest.RejectEmpty, "")
+		return
+	case !jsontext.Value(data).IsValid(lenientNames):
+		reject(ingest.RejectBrokenJSON, head(data))
+		return
+	}
+	d.buf = *bytes.NewBuffer(data)
+	d.dec.Reset(&d.buf, lenientNames)
+	if d.dec.PeekKind() != '[' {
+		d.element(received, emit, reject)
+		return
+	}
+	d.open()
+	if d.dec.PeekKind() == ']' {
+		reject(ingest.RejectEmpty, "[]")
+	}
+	for d.dec.PeekKind() != ']' {
+		d.element(received, emit, reject)
+	}
+}
+
+func (d *JSON) element(received time.Time, emit func(*ingest.Sample), reject func(ingest.Reject, string)) {
+	if d.dec.PeekKind() != '{' {
+		reject(ingest.RejectWrongType, head(d.value()))
+		return
+	}
+	d.sample = ingest.Sample{}
+	d.at = eventTime{}
+	d.open()
+	for d.dec.PeekKind() != '}' {
+		d.member(reject)
+	}
+	d.open()
+	if d.sample.Has == 0 {
+		reject(ingest.RejectNoChannel, "")
+		return
+	}
+	if d.stamp(received, reject) {
+		emit(&d.sample)
+	}
+}
+
+// open passes a bracket; value returns the next value as it stands. The payload
+// was checked as a whole, so neither can fail.
+func (d *JSON) open() { _, _ = d.dec.ReadToken() }
+
+func (d *JSON) value() jsontext.Value {
+	v, err := d.dec.ReadValue()
+	if err != nil {
+		panic(fmt.Sprintf("payload: checked JSON does not parse: %v", err))
+	}
+	return v
+}
+
+func (d *JSON) member(reject func(ingest.Reject, string)) {
+	key := d.unquote(d.value())
+	if d.mapping.Clock == ingest.SourceClock && string(key) == d.mapping.TimeField {
+		d.at.read(d.unquote, d.value())
+		return
+	}
+	c, ok := d.fields[string(key)]
+	if !ok {
+		// With the receipt's clock a stamp in the message is expected, and ignored.
+		if d.mapping.Clock != ingest.ReceiptClock || string(key) != d.mapping.TimeField {
+			reject(ingest.RejectUnknownField, string(key))
+		}
+		d.value()
+		return
+	}
+	v := d.convert(c, d.value())
+	if d.sample.Named(c) {
+		v = ingest.BadValue(ingest.NamedTwice)
+	}
+	d.sample.Set(c, v)
+	if v.Quality == ingest.Bad {
+		reject(v.Reason.Reject(), c.String())
+	}
+}
+
+// unquote returns the text of a JSON string, valid until the next call.
+func (d *JSON) unquote(v jsontext.Value) []byte {
+	if bytes.IndexByte(v, '\\') < 0 {
+		return v[1 : len(v)-1]
+	}
+	d.text, _ = jsontext.AppendUnquote(d.text[:0], v)
+	return d.text
+}
+
+func (d *JSON) convert(c ingest.Channel, v jsontext.Value) ingest.Value {
+	switch v.Kind() {
+	case 'n':
+		return ingest.BadValue(ingest.Null)
+	case 't', 'f':
+		if !c.OnOff() {
+			return ingest.BadValue(ingest.WrongType)
+		}
+		if v.Kind() == 't' {
+			return d.mapping.Convert(c, 1)
+		}
+		return d.mapping.Convert(c, 0)
+	case '0':
+		x, err := strconv.ParseFloat(string(v), 64)
+		if err != nil { // the grammar is checked: only the range is left
+			return ingest.BadValue(ingest.NotANumber)
+		}
+		return d.mapping.Convert(c, x)
+	}
+	return ingest.BadValue(ingest.WrongType)
+}
+
+// stamp puts the time into the sample and tells whether it may be used.
+func (d *JSON) stamp(received time.Time, reject func(ingest.Reject, string)) bool {
+	if d.mapping.Clock == ingest.SourceClock {
+		if r := d.at.reject(); r != ingest.Used {
+			reject(r, d.at.example)
+			return false
+		}
+		d.offset = d.at.t.Sub(received)
+	}
+	t, r := d.mapping.Stamp(d.at.t, received)
+	d.sample.Time = t
+	switch r {
+	case ingest.RejectFarPast:
+		reject(r, t.Format(time.RFC3339Nano))
+		return false
+	case ingest.RejectClockAhead:
+		reject(r, d.at.t.UTC().Format(time.RFC3339Nano))
+		for c := range d.sample.Values {
+			d.sample.Values[c] = d.sample.Values[c].Ahead()
+		}
+	}
+	return true
+}
+
+// eventTime is what a message says of its own time.
+type eventTime struct {
+	t       time.Time
+	times   int
+	bad     ingest.Reject
+	example string
+}
+
+func (e *eventTime) reject() ingest.Reject {
+	switch {
+	case e.times == 0:
+		return ingest.RejectNoTime
+	case e.times > 1:
+		return ingest.RejectDuplicateKey
+	}
+	return e.bad
+}
+
+func (e *eventTime) read(unquote func(jsontext.Value) []byte, v jsontext.Value) {
+	e.times++
+	e.bad = ingest.Used
+	ok := false
+	switch v.Kind() {
+	case '"':
+		// UnmarshalText holds to RFC 3339 where time.Parse lets some slips pass.
+		ok = e.t.UnmarshalText(unquote(v)) == nil
+	case '0':
+		ms, err := strconv.ParseFloat(string(v), 64)
+		if ok = err == nil && ms > minMillis && ms <= maxMillis; ok {
+			e.t = time.UnixMicro(int64(math.Round(ms * 1000)))
+		}
+	}
+	if !ok {
+		e.bad, e.example = ingest.RejectBadTime, head(v)
+	}
+	e.t = e.t.UTC()
+}
+
+// head returns the beginning of b for an example.
+func head(b []byte) string { return string(b[:min(len(b), 480)]) }
