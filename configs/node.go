@@ -113,7 +113,7 @@ func (r *reader) object(n *yaml.Node, path string, line int) *object {
 	o := &object{r: r, path: path, line: line, keys: map[string]*yaml.Node{}}
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key, value := n.Content[i], n.Content[i+1]
-		if key.Kind != yaml.ScalarNode || key.ShortTag() == "!!merge" || key.ShortTag() == "!!null" {
+		if key.Kind != yaml.ScalarNode || key.ShortTag() == "!!merge" || key.Value == "" || key.Value == "~" {
 			r.add(key.Line, path, "a key that is not a name", "a name")
 			continue
 		}
@@ -198,19 +198,25 @@ func (o *object) child(key string, required bool) *object {
 	if !ok {
 		return o.r.silentObject(at)
 	}
-	return o.r.mapping(n, at, o.r.lineOf(at))
+	return o.r.mapping(item{at, n}, o.r.lineOf(at))
 }
 
-func (r *reader) mapping(n *yaml.Node, path string, line int) *object {
-	if n.Kind != yaml.MappingNode {
-		r.add(n.Line, path, kindName(n), "a group of keys")
-		return r.silentObject(path)
+func (r *reader) mapping(m item, line int) *object {
+	if m.node.Kind != yaml.MappingNode {
+		r.add(m.node.Line, m.path, kindName(m.node), "a group of keys")
+		return r.silentObject(m.path)
 	}
-	return r.object(n, path, line)
+	return r.object(m.node, m.path, line)
 }
 
-// list returns the items under key with their paths.
-func (o *object) list(key string, required bool, want string) []*yaml.Node {
+// item is one member of a list.
+type item struct {
+	path string // "sources[0]"
+	node *yaml.Node
+}
+
+// list returns the items under key.
+func (o *object) list(key string, required bool, want string) []item {
 	n, ok := o.take(key, required, want)
 	if !ok {
 		return nil
@@ -219,12 +225,12 @@ func (o *object) list(key string, required bool, want string) []*yaml.Node {
 		o.r.add(n.Line, o.at(key), kindName(n), want)
 		return nil
 	}
-	var items []*yaml.Node
-	for i, item := range n.Content {
+	var items []item
+	for i, member := range n.Content {
 		at := fmt.Sprintf("%s[%d]", o.at(key), i)
-		o.r.lines[at] = item.Line
-		if o.r.plain(item, at, "a value") {
-			items = append(items, item)
+		o.r.lines[at] = member.Line
+		if o.r.plain(member, at, "a value") {
+			items = append(items, item{at, member})
 		}
 	}
 	return items

@@ -1,8 +1,6 @@
 package configs
 
 import (
-	"fmt"
-
 	"hoistward/detect/hoist"
 	"hoistward/ingest/units"
 )
@@ -150,9 +148,8 @@ func readService(o *object, s *hoist.ServiceBrake) {
 func readFade(o *object) hoist.FadeCurve {
 	items := o.list("fade", true, "a list of {temperature, factor}, one at least")
 	curve := make(hoist.FadeCurve, len(items))
-	for i, item := range items {
-		at := fmt.Sprintf("%s[%d]", o.at("fade"), i)
-		point := o.r.mapping(item, at, item.Line)
+	for i, m := range items {
+		point := o.r.mapping(m, m.node.Line)
 		quantity(point, "temperature", &curve[i].Temperature, units.Temperature, positive)
 		quantity(point, "factor", &curve[i].Factor, units.Dimensionless, notNegative)
 		point.close()

@@ -9,8 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"go.yaml.in/yaml/v3"
-
 	"hoistward/ingest/units"
 )
 
@@ -178,10 +176,10 @@ func (o *object) duration(key string, dst *time.Duration, standard, least, most 
 }
 
 // number reads one list item as a plain number.
-func (r *reader) number(n *yaml.Node, path string) (float64, bool) {
-	text, ok := r.text(n, path, "a number")
+func (r *reader) number(m item) (float64, bool) {
+	text, ok := r.text(m.node, m.path, "a number")
 	if !ok {
 		return 0, false
 	}
-	return r.parse(text, n.Line, path, units.Dimensionless, anyNumber)
+	return r.parse(text, m.node.Line, m.path, units.Dimensionless, anyNumber)
 }

@@ -1,0 +1,133 @@
+package configs
+
+import (
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+)
+
+// Limits of the waiting times that a source may state.
+const (
+	standardQuiet = 3 * time.Second
+	leastQuiet    = 100 * time.Millisecond
+	mostQuiet     = time.Hour
+)
+
+func readSource(o *object) Source {
+	s := Source{QoS: 1, QuietAfter: standardQuiet}
+	s.Name = o.name("name")
+	kinds := []string{"mqtt"}
+	if i, ok := o.choice("kind", true, kinds...); ok {
+		s.Kind = kinds[i]
+	}
+	encrypted := false
+	s.Broker, encrypted = readBroker(o)
+	s.ClientID, _ = o.words("client_id", false, "a client id")
+	s.User, _ = o.words("user", false, "a user name")
+	readSecrets(o, &s, encrypted)
+	s.Topic = readTopic(o)
+	whole(o, "qos", &s.QoS, false, 0, 1)
+	o.duration("quiet_after", &s.QuietAfter, standardQuiet, leastQuiet, mostQuiet)
+	readTime(o.child("time", false), &s.Mapping)
+	readChannels(o.child("channels", true), &s.Mapping)
+	o.close()
+	return s
+}
+
+// readBroker returns the broker's URL and whether the way to it is encrypted. A
+// broker that could not be read counts as encrypted, so that one mistake does not
+// make others.
+func readBroker(o *object) (string, bool) {
+	const want = "tcp://host:port or ssl://host:port"
+	text, line, ok := o.scalar("broker", true, want)
+	if !ok {
+		return "", true
+	}
+	at := o.at("broker")
+	u, err := url.Parse(text)
+	if err != nil {
+		o.r.add(line, at, strconv.Quote(text), want)
+		return "", true
+	}
+	port, portErr := strconv.ParseUint(u.Port(), 10, 16)
+	switch {
+	case u.User != nil:
+		o.r.add(line, at, "a user in the address", "keys user and password_file for that")
+	case u.Scheme != "tcp" && u.Scheme != "ssl":
+		o.r.add(line, at, strconv.Quote(text), want)
+	case u.Hostname() == "" || portErr != nil || port == 0:
+		o.r.add(line, at, strconv.Quote(text), want)
+	case strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "":
+		o.r.add(line, at, strconv.Quote(text), want+" and nothing after it")
+	}
+	return text, u.Scheme != "tcp"
+}
+
+func readSecrets(o *object, s *Source, encrypted bool) {
+	if o.has("password") {
+		o.ask("password")
+		o.r.add(o.r.lineOf(o.at("password")), o.at("password"), "a password in the file",
+			"password_file: a file that only the monitor may read")
+	}
+	files := []struct {
+		key string
+		dst *string
+	}{
+		{"password_file", &s.PasswordFile},
+		{"ca_file", &s.CAFile}, {"certificate_file", &s.CertificateFile}, {"key_file", &s.KeyFile},
+	}
+	for _, f := range files {
+		*f.dst, _ = o.words(f.key, false, "a file")
+		if *f.dst != "" && f.key != "password_file" && !encrypted {
+			o.r.add(o.r.lineOf(o.at(f.key)), o.at(f.key), "the key", "it only with an ssl:// broker")
+		}
+	}
+	needs := func(key, other string) {
+		if o.has(key) && !o.has(other) {
+			o.r.add(o.r.lineOf(o.at(key)), o.at(key), "the key without "+other, "both or neither")
+		}
+	}
+	needs("certificate_file", "key_file")
+	needs("key_file", "certificate_file")
+	if o.has("password_file") && !o.has("user") {
+		o.r.add(o.r.lineOf(o.at("password_file")), o.at("password_file"), "the key without user",
+			"user as well: the protocol knows no password alone")
+	}
+}
+
+// rigLevel is the topic level that stands for the rig's name.
+const rigLevel = "{rig}"
+
+// alarmTopic is where the monitor itself publishes.
+const alarmTopic = "hoist/{rig}/alarms"
+
+func readTopic(o *object) string {
+	const want = "a topic with {rig} as one whole level, such as hoist/{rig}/readings"
+	text, line, ok := o.scalar("topic", true, want)
+	if !ok {
+		return ""
+	}
+	bad := func(got, want string) { o.r.add(line, o.at("topic"), strconv.Quote(text)+got, want) }
+	levels, rigs := strings.Split(text, "/"), 0
+	for _, level := range levels {
+		if level == rigLevel {
+			rigs++
+		}
+	}
+	rest := strings.ReplaceAll(text, rigLevel, "")
+	switch {
+	case strings.ContainsAny(text, "+#"):
+		bad("", "no + and no #: "+want)
+	case strings.ContainsFunc(text, func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) }):
+		bad("", "no spaces: "+want)
+	case rigs != 1 || strings.ContainsAny(rest, "{}"):
+		bad("", want)
+	case strings.HasPrefix(text, "$"):
+		bad("", "no topic of the broker's own ($...)")
+	case text == alarmTopic:
+		bad(", where the monitor itself publishes", want)
+	}
+	return text
+}
