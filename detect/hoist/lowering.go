@@ -1,0 +1,97 @@
+package hoist
+
+import (
+	"math"
+
+	"hoistward/ingest/units"
+)
+
+// fastestLowering is more than any block is lowered at, in m/s.
+const fastestLowering = 30.0
+
+// SafeLowering returns the largest steady lowering speed from which the block
+// still stops within room, with the retarding torque lost at the trip:
+//
+//	D(v) = room,  D as in [Rig.Stop] with a0 = 0, full pressure
+//
+// load is the hook load, radius the drum's, t the brake's temperature, friction its
+// present health (1 = as commissioned), room the travel left, all as known; any
+// allowance for their uncertainty is the caller's to take off. It is 0 where even
+// a block at rest would need more room, and NaN where an input is not known. It
+// is right to 0.001 m/s and advises only: local rules and limits come first.
+//
+// Source: the stop equation; derived here.
+func (r *Rig) SafeLowering(load units.Newton, radius units.Metre, t units.Kelvin, friction float64, room units.Metre) units.MetrePerSecond {
+	p := r.plant(StopCase{
+		Direction: Lowering, HookLoad: load, Radius: radius, BrakeTemperature: t,
+		RetardingLost: true, FrictionFactor: friction, PressureFraction: 1,
+	})
+	if !p.known() || math.IsNaN(float64(room)) {
+		return units.MetrePerSecond(math.NaN())
+	}
+	over := func(v float64) float64 {
+		p.v = v
+		return float64(p.stop().Distance - room)
+	}
+	lo, fLo := 0.0, over(0)
+	if fLo >= 0 {
+		return 0
+	}
+	hi := math.Min(p.firstGuess(float64(room)), fastestLowering)
+	fHi := over(hi)
+	for fHi < 0 {
+		if hi >= fastestLowering {
+			return fastestLowering
+		}
+		lo, fLo = hi, fHi
+		hi = math.Min(hi*1.5, fastestLowering)
+		fHi = over(hi)
+	}
+	return units.MetrePerSecond(bracketed(over, lo, fLo, hi, fHi))
+}
+
+// firstGuess returns a speed somewhat above the answer from constant deceleration
+// after a wait of dead time and rise.
+func (p *plant) firstGuess(room float64) float64 {
+	mass := p.inertia*p.lines/p.rad + p.f*p.load/p.g*p.rad
+	a := (p.capacity(p.fade.Factor(units.Kelvin(p.temp))) - p.f*p.load*p.rad) / mass
+	if !(a > 0) {
+		return 1
+	}
+	wait := p.dead + p.rise
+	return 0.01 + a*(math.Sqrt(wait*wait+2*room/a)-wait)
+}
+
+// bracketed finds the zero of f between lo (f < 0) and hi (f > 0, or +Inf) to
+// 0.0005, never past it: regula falsi with the Illinois weights, bisection where f
+// is infinite.
+func bracketed(f func(float64) float64, lo, fLo, hi, fHi float64) float64 {
+	side := 0
+	for range 60 {
+		if hi-lo < 5e-4 {
+			break
+		}
+		mid := (lo + hi) / 2
+		if !math.IsInf(fHi, 1) {
+			mid = hi - fHi*(hi-lo)/(fHi-fLo)
+		}
+		x := f(mid)
+		if math.Abs(x) < 2e-4 {
+			return mid
+		}
+		if x < 0 {
+			lo, fLo = mid, x
+			if side < 0 {
+				fHi /= 2
+			}
+			side = -1
+		} else {
+			hi, fHi = mid, x
+			if side > 0 {
+				fLo /= 2
+			}
+			side = 1
+		}
+	}
+	return lo
+}
