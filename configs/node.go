@@ -23,11 +23,12 @@ type reader struct {
 	problems []Problem
 	lines    map[string]int  // of every key that was met, by path
 	bad      map[string]bool // paths that have a problem
+	known    map[string]bool // paths that the form has, in this setting
 	unread   []func(float64) // setters of the numbers that could not be read
 }
 
 func newReader(file string) *reader {
-	return &reader{file: file, lines: map[string]int{}, bad: map[string]bool{}}
+	return &reader{file: file, lines: map[string]int{}, bad: map[string]bool{}, known: map[string]bool{}}
 }
 
 func (r *reader) add(line int, key, got, want string) {
@@ -141,7 +142,10 @@ func (o *object) has(key string) bool {
 	return ok
 }
 
-func (o *object) ask(key string) { o.asked = append(o.asked, key) }
+func (o *object) ask(key string) {
+	o.asked = append(o.asked, key)
+	o.r.known[o.at(key)] = true
+}
 
 // take returns the node of key. A missing key is reported where it is required.
 func (o *object) take(key string, required bool, want string) (*yaml.Node, bool) {

@@ -17,11 +17,16 @@ const (
 // ReadRig reads the text of a rig file. The name is only for the problems, which
 // come in order of line; where there is any, the rig is not to be used.
 func ReadRig(name string, text []byte) (*hoist.Rig, []Problem) {
+	r, rig := readRig(name, text)
+	return rig, r.done()
+}
+
+func readRig(name string, text []byte) (*reader, *hoist.Rig) {
 	r := newReader(name)
 	rig := &hoist.Rig{}
 	root, ok := r.document(text, "the keys of a rig file")
 	if !ok {
-		return rig, r.done()
+		return r, rig
 	}
 	rig.Name = root.name("rig")
 	readDrawworks(root.child("drawworks", true), &rig.Drawworks)
@@ -33,7 +38,7 @@ func ReadRig(name string, text []byte) (*hoist.Rig, []Problem) {
 	readBrakes(root.child("brakes", true), rig)
 	readUncertainty(root.child("uncertainty", true), &rig.Uncertainty)
 	root.close()
-	return rig, r.done()
+	return r, rig
 }
 
 func readDrawworks(o *object, d *hoist.Drawworks) {
