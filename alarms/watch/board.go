@@ -1,0 +1,260 @@
+package watch
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"hoistward/alarms"
+	"hoistward/detect"
+	"hoistward/ingest"
+)
+
+// slot is one alarm of one rig.
+type slot struct {
+	rule    alarms.Rule
+	kind    detect.Kind        // NumKinds where the finding is another
+	channel ingest.Channel     // NumChannels where it is not of a channel
+	ofChan  detect.ChannelKind // where it is
+	own     int                // index in board.own where the watch itself finds it; -1 = not
+	parent  int                // index of the alarm that suppresses it; -1 = none
+	alarm   alarms.Alarm
+	finding detect.Finding // the newest that was decided
+}
+
+// board holds a rig's alarms. Parents stand before their children.
+type board struct {
+	slots  []slot
+	own    [numOwn]detect.Finding
+	why    [numOwn]string
+	events []alarms.Event
+	words  []byte
+}
+
+// Findings that no detector makes: they are of the way that readings come.
+const (
+	brokerLost = iota
+	recordingStopped
+	numOwn
+)
+
+var ownNames = [numOwn]string{"broker_lost", "recording_stopped"}
+
+// RecorderLink is the source name of a link entry that tells of the recorder.
+const RecorderLink = "recorder"
+
+// newBoard returns a board with the alarm state of text, or a fresh one where text
+// is empty.
+func newBoard(text string) (board, error) {
+	b := board{}
+	for i, name := range ownNames {
+		b.add(name, slot{kind: detect.NumKinds, channel: ingest.NumChannels, own: i})
+	}
+	order := []detect.Kind{detect.SourceLost, detect.BrakeVeryHot}
+	for k := range detect.NumKinds {
+		if k != detect.SourceLost && k != detect.BrakeVeryHot {
+			order = append(order, k)
+		}
+	}
+	for _, k := range order {
+		b.add(k.String(), slot{kind: k, channel: ingest.NumChannels, own: -1})
+	}
+	for k := range detect.NumChannelKinds {
+		for c := range ingest.NumChannels {
+			b.add(k.String(), slot{kind: detect.NumKinds, ofChan: k, channel: c, own: -1})
+		}
+	}
+	if text == "" {
+		return b, nil
+	}
+	return b, b.restore(text)
+}
+
+func (b *board) add(name string, s slot) {
+	rule, ok := alarms.Lookup(name)
+	if !ok {
+		panic("watch: no alarm in the catalogue is named " + name) // a programming error, held by a test
+	}
+	s.rule, s.parent = rule, -1
+	for i := range b.slots {
+		if rule.Parent != "" && b.slots[i].rule.Name == rule.Parent {
+			s.parent = i
+		}
+	}
+	s.finding = detect.Finding{Value: math.NaN(), Limit: math.NaN()}
+	b.slots = append(b.slots, s)
+}
+
+// key names an alarm instance in a saved state.
+func (s *slot) key() string {
+	if s.channel < ingest.NumChannels {
+		return s.rule.Name + ":" + s.channel.String()
+	}
+	return s.rule.Name
+}
+
+func (b *board) restore(text string) error {
+	state, err := alarms.UnmarshalState([]byte(text))
+	if err != nil {
+		return fmt.Errorf("alarm state: %w", err)
+	}
+	for i := range b.slots {
+		if a, ok := state[b.slots[i].key()]; ok {
+			b.slots[i].alarm = a
+		}
+	}
+	return nil
+}
+
+// state returns the alarms for a restart.
+func (b *board) state() ([]byte, error) {
+	m := map[string]alarms.Alarm{}
+	for i := range b.slots {
+		if a := b.slots[i].alarm; a.State != alarms.Unknown {
+			m[b.slots[i].key()] = a
+		}
+	}
+	return alarms.MarshalState(m)
+}
+
+// evaluate takes the findings of one frame or tick through every alarm.
+func (b *board) evaluate(rig string, now time.Time, r *detect.Result) {
+	for i := range b.slots {
+		s := &b.slots[i]
+		f := b.find(s, r)
+		if f.Condition == detect.Undecided && s.alarm.State == alarms.Unknown {
+			continue // never evaluated: nothing to hold
+		}
+		if f.Condition != detect.Undecided {
+			s.finding = *f
+		}
+		in := alarms.Input{
+			Condition: conditions[f.Condition],
+			Suppress:  s.parent >= 0 && b.slots[s.parent].alarm.Active(),
+		}
+		if f.Condition == detect.Present {
+			in.Priority = priorities[f.Urgency]
+		}
+		b.step(rig, now, s, in)
+	}
+}
+
+var conditions = [...]alarms.Condition{
+	detect.Undecided: alarms.ConditionBad,
+	detect.Absent:    alarms.ConditionFalse,
+	detect.Present:   alarms.ConditionTrue,
+}
+
+var priorities = [...]alarms.Priority{
+	detect.Low: alarms.Low, detect.Medium: alarms.Medium,
+	detect.High: alarms.High, detect.Emergency: alarms.Emergency,
+}
+
+func (b *board) find(s *slot, r *detect.Result) *detect.Finding {
+	switch {
+	case s.own >= 0:
+		return &b.own[s.own]
+	case s.channel < ingest.NumChannels:
+		return &r.Channels[s.ofChan][s.channel]
+	}
+	return &r.Findings[s.kind]
+}
+
+// mostChanges is how many changes one evaluation can make (alarms.Rule.Step).
+const mostChanges = 4
+
+func (b *board) step(rig string, now time.Time, s *slot, in alarms.Input) {
+	for range mostChanges {
+		var change alarms.Change
+		s.alarm, change = s.rule.Step(s.alarm, now, in)
+		if change.Event == alarms.EventNone {
+			return
+		}
+		b.write(rig, now, s, change, "")
+	}
+}
+
+// act takes what a person asked and returns why it was refused, if it was.
+func (b *board) act(rig string, now time.Time, act *ingest.Act) string {
+	s := b.named(act.Alarm, act.Channel)
+	if s == nil {
+		return fmt.Sprintf("got the alarm %q %q, want one of this rig's", act.Alarm, act.Channel)
+	}
+	var change alarms.Change
+	switch act.Do {
+	case "acknowledge":
+		s.alarm, change = s.rule.Acknowledge(s.alarm, now, act.Occurrence, act.Version, act.Person)
+	case "reset":
+		s.alarm, change = s.rule.Reset(s.alarm, now, act.Occurrence, act.Version, act.Person)
+	case "silence":
+		s.alarm, change = s.rule.Silence(s.alarm, now, act.Occurrence, act.Version, act.Person)
+	default:
+		return fmt.Sprintf("got %q, want acknowledge, silence or reset", act.Do)
+	}
+	if change.Refused != "" {
+		change.Why = act.Do + ": " + change.Refused
+	}
+	b.write(rig, now, s, change, act.Person)
+	return change.Refused
+}
+
+func (b *board) named(name, channel string) *slot {
+	for i := range b.slots {
+		s := &b.slots[i]
+		if s.rule.Name == name && (s.channel < ingest.NumChannels) == (channel != "") &&
+			(channel == "" || s.channel.String() == channel) {
+			return s
+		}
+	}
+	return nil
+}
+
+// write adds the journal line of a change.
+func (b *board) write(rig string, now time.Time, s *slot, change alarms.Change, person string) {
+	e := alarms.Event{
+		Time: now, Rig: rig, Alarm: s.rule.Name, Event: change.Event,
+		State: s.alarm.Shown(), Priority: s.alarm.Priority, Reason: b.reason(s, change),
+		Value: s.finding.Value, Limit: s.finding.Limit, Unit: s.finding.Unit,
+		Occurrence: s.alarm.Occurrence, Person: person, Version: s.alarm.Version,
+	}
+	if s.channel < ingest.NumChannels {
+		e.Channel = s.channel.String()
+	}
+	b.events = append(b.events, e)
+}
+
+func (b *board) reason(s *slot, change alarms.Change) string {
+	switch {
+	case change.Why != "":
+		return change.Why
+	case s.own >= 0:
+		return b.why[s.own]
+	}
+	b.words = s.finding.AppendWords(b.words[:0])
+	return string(b.words)
+}
+
+// linkChanged turns the state of the links into findings.
+func (b *board) linkChanged(links []linkState) {
+	for _, l := range links {
+		own := brokerLost
+		if l.link.Source == RecorderLink {
+			own = recordingStopped
+		}
+		f := detect.Finding{Condition: detect.Present, Urgency: detect.High, Value: math.NaN(), Limit: math.NaN()}
+		switch l.link.State {
+		case "subscribed", "quiet", "recording":
+			f.Condition = detect.Absent
+		case "connected": // no word yet on the subscription
+			f.Condition = detect.Undecided
+		}
+		b.own[own] = f
+		b.why[own] = l.link.Source + ": " + l.link.State
+		if l.link.Detail != "" {
+			b.why[own] += ": " + l.link.Detail
+		}
+		if f.Condition == detect.Present && own == brokerLost {
+			return // one source that is lost is enough
+		}
+	}
+}

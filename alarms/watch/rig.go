@@ -1,0 +1,132 @@
+package watch
+
+import (
+	"fmt"
+	"time"
+
+	"hoistward/alarms"
+	"hoistward/detect"
+	"hoistward/detect/hoist"
+	"hoistward/ingest"
+)
+
+// Open reads and checks the text of a rig file. Package configs has one.
+type Open func(rigFile []byte) (*hoist.Rig, error)
+
+// Rig watches one rig. It is not safe for concurrent use.
+type Rig struct {
+	name     string
+	open     Open
+	rig      *hoist.Rig
+	detector *detect.Detector
+	frames   ingest.Assembler
+	result   *detect.Result
+	board    board
+	links    []linkState
+	now      time.Time
+	newest   time.Time // receipt of the newest sample
+}
+
+type linkState struct {
+	link  ingest.Link
+	since time.Time
+}
+
+// Outcome is what one entry led to. It is valid until the next Apply.
+type Outcome struct {
+	Estimate *detect.Estimate // of the frame that the entry made; nil = it made none
+	Events   []alarms.Event   // journal lines, in order
+	Refused  string           // why an act was refused; empty = it was not
+	Reject   ingest.Reject    // why a sample, or a part of one, made no frame
+}
+
+// NewRig returns a rig that waits for its session entry.
+func NewRig(name string, open Open) *Rig { return &Rig{name: name, open: open} }
+
+// Apply takes one entry. An error means that the entry cannot be used at all; the
+// rig is as it was.
+func (w *Rig) Apply(e *ingest.Entry) (Outcome, error) {
+	w.board.events = w.board.events[:0]
+	if e.Kind == ingest.EntrySession {
+		return w.session(e)
+	}
+	if w.detector == nil {
+		return Outcome{}, fmt.Errorf("rig %s: entry %d comes before any session", w.name, e.Seq)
+	}
+	if e.Received.After(w.now) {
+		w.now = e.Received
+	}
+	out := Outcome{}
+	switch e.Kind {
+	case ingest.EntrySample:
+		w.sample(e, &out)
+	case ingest.EntryTick, ingest.EntryGap:
+		w.tick()
+	case ingest.EntryAct:
+		out.Refused = w.board.act(w.name, w.now, e.Act)
+	case ingest.EntryLink:
+		w.link(e)
+	}
+	out.Events = w.board.events
+	return out, nil
+}
+
+func (w *Rig) session(e *ingest.Entry) (Outcome, error) {
+	s := e.Session
+	if s.Continues && w.detector != nil {
+		return Outcome{}, nil
+	}
+	rig, err := w.open([]byte(s.RigFile))
+	if err != nil {
+		return Outcome{}, fmt.Errorf("rig %s: %w", w.name, err)
+	}
+	var mapped uint32
+	for _, name := range s.Channels {
+		if c, ok := ingest.ParseChannel(name); ok {
+			mapped |= 1 << c
+		}
+	}
+	board, err := newBoard(s.Alarms)
+	if err != nil {
+		return Outcome{}, fmt.Errorf("rig %s: %w", w.name, err)
+	}
+	w.rig, w.detector, w.board = rig, detect.New(rig, mapped), board
+	w.frames, w.result, w.links = ingest.Assembler{}, nil, nil
+	w.now, w.newest = e.Received, time.Time{}
+	w.result = w.detector.Tick(w.now)
+	return Outcome{}, nil
+}
+
+func (w *Rig) sample(e *ingest.Entry, out *Outcome) {
+	w.newest = w.now
+	frame, reject := w.frames.Add(&e.Sample, w.now)
+	out.Reject = reject
+	if frame == nil {
+		return
+	}
+	w.result = w.detector.Step(frame)
+	out.Estimate = &w.result.Estimate
+	w.board.evaluate(w.name, w.now, w.result)
+}
+
+func (w *Rig) tick() {
+	w.result = w.detector.Tick(w.now)
+	w.board.evaluate(w.name, w.now, w.result)
+}
+
+// link takes a change of the way that readings come: a source's link, or the
+// recorder.
+func (w *Rig) link(e *ingest.Entry) {
+	found := false
+	for i := range w.links {
+		if w.links[i].link.Source == e.Link.Source {
+			w.links[i] = linkState{*e.Link, w.now}
+			found = true
+		}
+	}
+	if !found {
+		w.links = append(w.links, linkState{*e.Link, w.now})
+	}
+	w.board.linkChanged(w.links)
+	w.tick()
+}
