@@ -1,0 +1,135 @@
+package mqtt
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+const (
+	subscribeRefused = 0x80                   // MQTT 3.1.1, section 3.9.3: failure
+	quiesce          = 250                    // ms to send what is under way before closing
+	lookEvery        = 250 * time.Millisecond // at the age of data and at the link
+)
+
+var errClosing = errors.New("closing")
+
+// session makes one link, subscribes and stays until the link is gone or the
+// client closes. It returns when the link opened, zero if it never did, and why it
+// ended.
+func (c *Client) session() (opened time.Time, err error) {
+	lost := make(chan error, 1)
+	o := *c.paho
+	o.OnConnectionLost = func(_ paho.Client, err error) { lost <- err }
+	link := paho.NewClient(&o)
+	defer link.Disconnect(quiesce)
+	if err := c.await(link.Connect(), lost, 2*c.o.ConnectTimeout, "connect"); err != nil {
+		return time.Time{}, err
+	}
+	opened = c.o.Now()
+	c.mu.Lock()
+	c.link = link
+	c.stats.Connects++
+	c.mu.Unlock()
+	c.become(Connected, "")
+	err = c.watch(link, lost)
+	c.mu.Lock()
+	c.link = nil
+	if err != errClosing {
+		c.stats.Losses++
+	}
+	c.mu.Unlock()
+	return opened, err
+}
+
+// await waits for paho to finish a request.
+func (c *Client) await(t paho.Token, lost <-chan error, limit time.Duration, what string) error {
+	timer := time.NewTimer(limit)
+	defer timer.Stop()
+	select {
+	case <-t.Done():
+		if err := t.Error(); err != nil {
+			return fmt.Errorf("%s: %w", what, err)
+		}
+		return nil
+	case err := <-lost:
+		return fmt.Errorf("%s: link lost: %w", what, err)
+	case <-timer.C:
+		return fmt.Errorf("%s: no answer within %v", what, limit)
+	case <-c.done:
+		return errClosing
+	}
+}
+
+// watch subscribes on an open link and follows it until it is gone.
+func (c *Client) watch(link paho.Client, lost <-chan error) error {
+	tick := time.NewTicker(max(min(lookEvery, c.o.QuietAfter/4), time.Millisecond))
+	defer tick.Stop()
+	if err := c.subscribe(link, lost); err != nil {
+		return err
+	}
+	asked := c.o.Now()
+	for {
+		select {
+		case <-c.done:
+			return errClosing
+		case err := <-lost:
+			return fmt.Errorf("link lost: %w", err)
+		case <-c.wake:
+		case <-tick.C:
+			if !link.IsConnectionOpen() {
+				return errors.New("link lost without notice")
+			}
+		}
+		now := c.o.Now()
+		if c.Status().State != Refused {
+			c.judge(now, asked)
+		} else if now.Sub(asked) >= c.o.RetryMax {
+			asked = now
+			if err := c.subscribe(link, lost); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// subscribe asks for the topic and looks at the code that the broker granted: a
+// refusal is no error to paho.
+func (c *Client) subscribe(link paho.Client, lost <-chan error) error {
+	filter := c.topic.filter()
+	token := link.Subscribe(filter, c.o.QoS, c.handle)
+	if err := c.await(token, lost, 2*c.o.ConnectTimeout, "subscribe to "+filter); err != nil {
+		return err
+	}
+	granted, ok := token.(*paho.SubscribeToken).Result()[filter]
+	if !ok || granted == subscribeRefused {
+		c.become(Refused, fmt.Sprintf("the broker does not let us read %q", filter))
+		return nil
+	}
+	c.granted = ""
+	if granted < c.o.QoS {
+		c.granted = fmt.Sprintf("QoS %d granted, %d asked for", granted, c.o.QoS)
+	}
+	c.become(Subscribed, c.granted)
+	return nil
+}
+
+// judge tells data from silence on an open link, subscribed since then.
+func (c *Client) judge(now, since time.Time) {
+	if live := c.lastLive(); live.After(since) {
+		since = live
+	}
+	if now.Sub(since) >= c.o.QuietAfter {
+		c.become(Quiet, fmt.Sprintf("no live data for %v", c.o.QuietAfter))
+		return
+	}
+	c.become(Subscribed, c.granted)
+}
+
+func (c *Client) lastLive() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.stats.LastLive
+}
