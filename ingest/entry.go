@@ -63,11 +63,15 @@ type Link struct {
 	Detail string `json:"detail,omitempty"`
 }
 
-// Session opens a run of the monitor on a rig: what was in force then.
+// Session opens a run of the monitor on a rig: what was in force then. The first
+// entry of each UTC day repeats it with Continues, so that a day's recording can be
+// read alone; where the run is already under way it changes nothing.
 type Session struct {
-	Software string `json:"software"`
-	RigFile  string `json:"rig_file"`         // the YAML text in force
-	Alarms   string `json:"alarms,omitempty"` // alarm state carried in, JSON
+	Software  string   `json:"software"`
+	RigFile   string   `json:"rig_file"`           // the YAML text in force
+	Channels  []string `json:"channels,omitempty"` // mapped, so that one that never comes is missed
+	Alarms    string   `json:"alarms,omitempty"`   // alarm state carried in, JSON
+	Continues bool     `json:"continues,omitempty"`
 }
 
 // Gap says that entries were lost before this one, and why.

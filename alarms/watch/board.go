@@ -86,11 +86,15 @@ func (b *board) add(name string, s slot) {
 }
 
 // key names an alarm instance in a saved state.
-func (s *slot) key() string {
+func (s *slot) key() alarms.Key {
+	return alarms.Key{Alarm: s.rule.Name, Channel: s.channelName()}
+}
+
+func (s *slot) channelName() string {
 	if s.channel < ingest.NumChannels {
-		return s.rule.Name + ":" + s.channel.String()
+		return s.channel.String()
 	}
-	return s.rule.Name
+	return ""
 }
 
 func (b *board) restore(text string) error {
@@ -108,7 +112,7 @@ func (b *board) restore(text string) error {
 
 // state returns the alarms for a restart.
 func (b *board) state() ([]byte, error) {
-	m := map[string]alarms.Alarm{}
+	m := map[alarms.Key]alarms.Alarm{}
 	for i := range b.slots {
 		if a := b.slots[i].alarm; a.State != alarms.Unknown {
 			m[b.slots[i].key()] = a
@@ -201,8 +205,7 @@ func (b *board) act(rig string, now time.Time, act *ingest.Act) string {
 func (b *board) named(name, channel string) *slot {
 	for i := range b.slots {
 		s := &b.slots[i]
-		if s.rule.Name == name && (s.channel < ingest.NumChannels) == (channel != "") &&
-			(channel == "" || s.channel.String() == channel) {
+		if s.key() == (alarms.Key{Alarm: name, Channel: channel}) {
 			return s
 		}
 	}
@@ -216,9 +219,7 @@ func (b *board) write(rig string, now time.Time, s *slot, change alarms.Change, 
 		State: s.alarm.Shown(), Priority: s.alarm.Priority, Reason: b.reason(s, change),
 		Value: s.finding.Value, Limit: s.finding.Limit, Unit: s.finding.Unit,
 		Occurrence: s.alarm.Occurrence, Person: person, Version: s.alarm.Version,
-	}
-	if s.channel < ingest.NumChannels {
-		e.Channel = s.channel.String()
+		Channel: s.channelName(),
 	}
 	b.events = append(b.events, e)
 }
@@ -234,27 +235,37 @@ func (b *board) reason(s *slot, change alarms.Change) string {
 	return string(b.words)
 }
 
-// linkChanged turns the state of the links into findings.
+// linkChanged turns the state of the links into findings: one source that is lost
+// is enough.
 func (b *board) linkChanged(links []linkState) {
-	for _, l := range links {
-		own := brokerLost
-		if l.link.Source == RecorderLink {
-			own = recordingStopped
+	for own := range b.own {
+		worst := detect.Absent
+		for _, l := range links {
+			if (l.link.Source == RecorderLink) != (own == recordingStopped) {
+				continue
+			}
+			if c := linkCondition(l.link.State); worst == detect.Absent || c == detect.Present {
+				worst = c
+				b.why[own] = linkWords(l.link)
+			}
 		}
-		f := detect.Finding{Condition: detect.Present, Urgency: detect.High, Value: math.NaN(), Limit: math.NaN()}
-		switch l.link.State {
-		case "subscribed", "quiet", "recording":
-			f.Condition = detect.Absent
-		case "connected": // no word yet on the subscription
-			f.Condition = detect.Undecided
-		}
-		b.own[own] = f
-		b.why[own] = l.link.Source + ": " + l.link.State
-		if l.link.Detail != "" {
-			b.why[own] += ": " + l.link.Detail
-		}
-		if f.Condition == detect.Present && own == brokerLost {
-			return // one source that is lost is enough
-		}
+		b.own[own] = detect.Finding{Condition: worst, Urgency: detect.High, Value: math.NaN(), Limit: math.NaN()}
 	}
+}
+
+func linkCondition(state string) detect.Condition {
+	switch state {
+	case "subscribed", "quiet", "recording":
+		return detect.Absent
+	case "connected", "closed": // no word yet on the subscription; put down on purpose
+		return detect.Undecided
+	}
+	return detect.Present
+}
+
+func linkWords(l ingest.Link) string {
+	if l.Detail == "" {
+		return l.Source + ": " + l.State
+	}
+	return l.Source + ": " + l.State + ": " + l.Detail
 }

@@ -1,0 +1,285 @@
+package watch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"hoistward/alarms"
+	"hoistward/ingest"
+)
+
+// Message is one message of a source, as received.
+type Message struct {
+	Source   int // index in LoopOptions.Sources
+	Rig      string
+	Payload  []byte
+	Received time.Time
+}
+
+// Decoder turns a payload into samples and rejects.
+type Decoder interface {
+	Decode(data []byte, received time.Time, emit func(*ingest.Sample), reject func(ingest.Reject, string))
+}
+
+// Recorder keeps entries and journal lines. None of its calls may block.
+type Recorder interface {
+	Add(ingest.Entry) bool
+	AddEvent(rig string, seq uint64, received time.Time, line []byte) bool
+	AddReject(rig string, received time.Time, source, reason, detail string, count uint64) bool
+}
+
+// Journal keeps journal lines in order. Sync returns when all that were appended
+// are on disk.
+type Journal interface {
+	Append(e *alarms.Event) error
+	Sync() error
+}
+
+// Source is one way that messages come.
+type Source struct {
+	Name    string
+	Decoder Decoder
+}
+
+// LoopOptions says what a Loop works with.
+type LoopOptions struct {
+	Open     Open
+	Clock    func() time.Time // ours; must not fall
+	FirstSeq uint64
+	Tick     time.Duration // a rig that is silent this long gets a tick entry
+	Sources  []Source
+	Sessions map[string]ingest.Session // by rig: what is in force
+	Recorder Recorder
+	Journal  Journal
+	Counters *ingest.Counters
+	Changed  func(w *Rig, outcome *Outcome) // after each entry, in the loop's goroutine; must not block
+	Trouble  func(error)                    // a journal line that could not be written; must not block
+}
+
+// Loop is the live monitor's one goroutine: it puts messages, acts, links and the
+// passing of time in one order, numbers and records them as entries, and applies
+// them. Nothing else changes a rig.
+//
+// Overload: messages wait with their source, whose queue is bounded and drops the
+// oldest, counted. Acts wait for the loop.
+type Loop struct {
+	o       LoopOptions
+	fleet   *Fleet
+	order   []string // rigs, in the order of their sessions
+	seq     uint64
+	now     time.Time
+	last    map[string]time.Time // of each rig's newest entry
+	day     map[string]int       // UTC day of each rig's newest entry
+	inbox   chan Message
+	acts    chan actCall
+	links   chan ingest.Link
+	stopped chan struct{}
+}
+
+type actCall struct {
+	rig   string
+	act   ingest.Act
+	reply chan error
+}
+
+// NewLoop returns a loop that has applied the sessions. Start it with Run.
+func NewLoop(o LoopOptions, order []string) (*Loop, error) {
+	l := &Loop{
+		o: o, fleet: NewFleet(o.Open), order: order, seq: o.FirstSeq,
+		last: map[string]time.Time{}, day: map[string]int{},
+		inbox: make(chan Message), acts: make(chan actCall), links: make(chan ingest.Link, 64),
+		stopped: make(chan struct{}),
+	}
+	l.advance(o.Clock())
+	for _, rig := range order {
+		s := o.Sessions[rig]
+		if err := l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntrySession, Session: &s}); err != nil {
+			return nil, err
+		}
+	}
+	return l, nil
+}
+
+// Fleet returns the rigs; only Changed may use it, and what runs before Run.
+func (l *Loop) Fleet() *Fleet { return l.fleet }
+
+// Offer hands a message to the loop, waiting for it. It returns false when ctx ends
+// or the loop has stopped.
+func (l *Loop) Offer(ctx context.Context, m Message) bool {
+	select {
+	case l.inbox <- m:
+		return true
+	case <-ctx.Done():
+	case <-l.stopped:
+	}
+	return false
+}
+
+// Link tells the loop of a link's new state. It never blocks: a change that finds
+// the loop 64 changes behind is dropped for the next.
+func (l *Loop) Link(link ingest.Link) {
+	select {
+	case l.links <- link:
+	default:
+	}
+}
+
+// Act hands a person's act to its alarm. It returns when the act is in the journal
+// and on disk, or with the reason why it was refused.
+func (l *Loop) Act(ctx context.Context, rig string, act ingest.Act) error {
+	call := actCall{rig, act, make(chan error, 1)}
+	select {
+	case l.acts <- call:
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-l.stopped:
+		return errors.New("the monitor is stopping")
+	}
+	select {
+	case err := <-call.reply:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("not known whether it was taken: %w", ctx.Err())
+	}
+}
+
+// Run works until ctx ends.
+func (l *Loop) Run(ctx context.Context) {
+	defer close(l.stopped)
+	ticker := time.NewTicker(l.o.Tick / 2)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case m := <-l.inbox:
+			l.message(m)
+		case c := <-l.acts:
+			l.act(c)
+		case link := <-l.links:
+			l.link(link)
+		case <-ticker.C:
+			l.tick()
+		}
+	}
+}
+
+// advance moves the loop's time on; it never falls.
+func (l *Loop) advance(t time.Time) {
+	t = t.UTC().Round(0)
+	if t.After(l.now) {
+		l.now = t
+	}
+}
+
+func (l *Loop) message(m Message) {
+	l.advance(m.Received)
+	src := &l.o.Sources[m.Source]
+	if l.fleet.Rig(m.Rig) == nil {
+		l.reject(m.Rig, src.Name, ingest.RejectUnknownRig, m.Rig)
+		return
+	}
+	src.Decoder.Decode(m.Payload, l.now,
+		func(s *ingest.Sample) {
+			_ = l.apply(&ingest.Entry{Rig: m.Rig, Kind: ingest.EntrySample, Sample: *s})
+		},
+		func(r ingest.Reject, detail string) { l.reject(m.Rig, src.Name, r, detail) })
+}
+
+func (l *Loop) reject(rig, source string, r ingest.Reject, detail string) {
+	l.o.Counters.Add(source, r, detail)
+	if l.fleet.Rig(rig) != nil {
+		l.o.Recorder.AddReject(rig, l.now, source, r.String(), detail, 1)
+	}
+}
+
+func (l *Loop) link(link ingest.Link) {
+	l.advance(l.o.Clock())
+	for _, rig := range l.order {
+		_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryLink, Link: &link})
+	}
+}
+
+func (l *Loop) tick() {
+	l.advance(l.o.Clock())
+	for _, rig := range l.order {
+		if l.now.Sub(l.last[rig]) >= l.o.Tick {
+			_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryTick})
+		}
+	}
+}
+
+func (l *Loop) act(c actCall) {
+	l.advance(l.o.Clock())
+	if l.fleet.Rig(c.rig) == nil {
+		c.reply <- fmt.Errorf("got the rig %q, want one that is watched", c.rig)
+		return
+	}
+	refused, err := l.take(&ingest.Entry{Rig: c.rig, Kind: ingest.EntryAct, Act: &c.act})
+	switch {
+	case err != nil:
+		c.reply <- err
+	case refused != "":
+		c.reply <- errors.New(refused)
+	default:
+		go func() { // the disk is waited for beside the way through
+			if err := l.o.Journal.Sync(); err != nil {
+				c.reply <- fmt.Errorf("taken, but not yet on disk: %w", err)
+				return
+			}
+			c.reply <- nil
+		}()
+	}
+}
+
+func (l *Loop) apply(e *ingest.Entry) error {
+	_, err := l.take(e)
+	return err
+}
+
+// take numbers, records and applies one entry and writes what it led to.
+func (l *Loop) take(e *ingest.Entry) (refused string, err error) {
+	l.newDay(e)
+	l.seq++
+	e.Seq, e.Received = l.seq, l.now
+	l.o.Recorder.Add(*e)
+	l.last[e.Rig] = l.now
+	out, err := l.fleet.Apply(e)
+	if err != nil {
+		return "", err
+	}
+	if out.Reject != ingest.Used {
+		l.o.Counters.Add(e.Rig, out.Reject, e.Sample.Time.Format(time.RFC3339Nano))
+	}
+	for i := range out.Events {
+		l.journal(e, &out.Events[i])
+	}
+	l.o.Changed(l.fleet.Rig(e.Rig), &out)
+	return out.Refused, nil
+}
+
+func (l *Loop) journal(e *ingest.Entry, event *alarms.Event) {
+	if err := l.o.Journal.Append(event); err != nil {
+		l.o.Trouble(fmt.Errorf("journal: %w", err))
+	}
+	l.o.Recorder.AddEvent(e.Rig, e.Seq, e.Received, alarms.AppendJSON(nil, event))
+}
+
+// newDay repeats the session as the first entry of each UTC day, so that a day's
+// recording can be read alone.
+func (l *Loop) newDay(e *ingest.Entry) {
+	day := l.now.YearDay()
+	old, seen := l.day[e.Rig]
+	l.day[e.Rig] = day
+	if !seen || old == day || e.Kind == ingest.EntrySession {
+		return
+	}
+	s := l.o.Sessions[e.Rig]
+	s.Continues = true
+	if state, err := l.fleet.Rig(e.Rig).State(); err == nil {
+		s.Alarms = string(state)
+	}
+	_ = l.apply(&ingest.Entry{Rig: e.Rig, Kind: ingest.EntrySession, Session: &s})
+}

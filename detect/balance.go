@@ -1,0 +1,134 @@
+package detect
+
+import (
+	"math"
+
+	"hoistward/detect/hoist"
+	"hoistward/ingest"
+	"hoistward/ingest/units"
+)
+
+// balance is the drum's torque balance of one frame: who brakes, and how much.
+//
+//	lowering  T = f_d F r − (J n/r) a_d      all that retards
+//	raising   T = −(J n/r) a − f_u F r       what is left to the brakes
+//
+//	T    retarding torque at the drum       N·m
+//	F    hook load now (the force, with its inertia) N
+//	r    working radius                     m
+//	J    inertia of what turns              kg·m²
+//	n    lines
+//	a    acceleration of the block, a_d down-positive m/s²
+//	f    fast-line tension over hook load in that direction
+//
+// Valid while line is taut and the drive is out (lowering) or known; a driven
+// drum's braking cannot be told from less driving, and counts as none.
+//
+// Source: PHYSICS section 3, drum equation with the measured force.
+type balance struct {
+	omega          float64 // drum speed, rad/s, magnitude
+	retarding      float64 // all that retards, N·m, ≥ 0; NaN = not known
+	friction       float64 // by the friction brake, N·m; NaN = not known
+	highest        float64 // the most that the friction brake can be doing
+	auxiliary      float64 // by the auxiliary brake; NaN = not known
+	auxiliaryKnown float64 // by its curve
+	excited        bool    // good evidence of friction: pressed, turning, drive out, auxiliary known
+}
+
+const (
+	// pressed is the least pressure, of full, at which linings are taken to touch.
+	pressed = 0.03
+	// evident and turning are what friction evidence needs (PHYSICS section 9).
+	evident = 0.10
+	turning = 1.5 // rad/s, about 5 % of the drum's fastest
+	// highFriction bounds the friction brake's torque for a pressure: linings
+	// do not grip above 1.3 of their commissioned value (common practice).
+	highFriction = 1.3
+)
+
+func (d *Detector) balanceNow(now float64) balance {
+	v, a := d.pos.motion.x[ixV], d.pos.motion.x[ixA]
+	r := d.pos.radius()
+	n := float64(d.rig.Reeving.Lines)
+	b := balance{omega: math.Abs(v) * n / r, retarding: NotKnown(), friction: NotKnown(), highest: NotKnown(), auxiliary: NotKnown()}
+	if !d.moving(now) || !Known(d.load.force) {
+		return b
+	}
+	inertia := float64(d.rig.Drawworks.Drum.Inertia) * n / r * a
+	if v < 0 {
+		f := d.rig.Reeving.FastLineFactor(hoist.Lowering)
+		b.retarding = math.Max(0, f*d.load.force*r+inertia)
+	} else {
+		f := d.rig.Reeving.FastLineFactor(hoist.Raising)
+		b.retarding = math.Max(0, -inertia-f*d.load.force*r)
+	}
+	d.share(&b, now, v < 0)
+	return b
+}
+
+// share parts what retards between the friction brake and the auxiliary one.
+func (d *Detector) share(b *balance, now float64, lowering bool) {
+	p := d.pressureFraction(now)
+	t := units.FromCelsius(d.heat.expected())
+	grip := NotKnown()
+	if Known(p) {
+		dir := hoist.Raising
+		if lowering {
+			dir = hoist.Lowering
+		}
+		grip = float64(d.rig.Service.Capacity(t, d.friction.health(), dir)) * p
+	}
+	aux := d.auxiliaryTorque(b.omega, now, lowering)
+	b.auxiliaryKnown = aux
+	switch {
+	case Known(p) && p < pressed:
+		b.friction, b.highest = 0, 0
+	case Known(p) && Known(aux):
+		b.friction = math.Max(0, math.Min(b.retarding-aux, highFriction*grip))
+		b.highest = math.Min(b.retarding, highFriction*grip)
+		b.excited = p > evident && b.omega > turning && lowering && d.driveOut(now)
+	case Known(p):
+		b.friction = math.Min(b.retarding, grip)
+		b.highest = math.Min(b.retarding, highFriction*grip)
+	default:
+		b.friction, b.highest = b.retarding, b.retarding
+	}
+	b.auxiliary = math.Max(0, b.retarding-b.friction)
+}
+
+// pressureFraction is the service brake's pressure over full, or not known.
+func (d *Detector) pressureFraction(now float64) float64 {
+	p := &d.ins[ingest.BrakePressure]
+	full := float64(d.rig.Service.FullPressure)
+	if !p.live(now) || !(full > 0) {
+		return NotKnown()
+	}
+	return math.Max(0, p.v/full)
+}
+
+// auxiliaryTorque is what the auxiliary brake gives by its curve at this speed
+// and excitation, or not known.
+func (d *Detector) auxiliaryTorque(omega, now float64, lowering bool) float64 {
+	aux := d.rig.Auxiliary
+	if aux.Kind == hoist.NoAuxiliary || !lowering {
+		return 0
+	}
+	c := &d.ins[ingest.AuxiliaryCurrent]
+	if !c.live(now) {
+		return NotKnown()
+	}
+	if full := float64(aux.FullCurrent); full > 0 {
+		return float64(aux.Torque(units.RadianPerSecond(omega), math.Max(0, math.Min(1, c.v/full))))
+	}
+	if c.v == 0 {
+		return 0
+	}
+	return NotKnown()
+}
+
+// driveOut tells whether the drive is known to be released; a rig that does not
+// say counts as released while lowering.
+func (d *Detector) driveOut(now float64) bool {
+	e := &d.ins[ingest.DriveEngaged]
+	return !e.live(now) || e.v == 0
+}

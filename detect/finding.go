@@ -1,0 +1,211 @@
+package detect
+
+import (
+	"strconv"
+
+	"hoistward/ingest"
+)
+
+// Condition is what a detector makes of its evidence. The zero value is
+// Undecided: evidence that is missing or bad neither raises nor clears.
+type Condition uint8
+
+// The conditions.
+const (
+	Undecided Condition = iota
+	Absent
+	Present
+)
+
+// Urgency orders findings by the time there is to act.
+type Urgency uint8
+
+// The urgencies, least first.
+const (
+	Low Urgency = iota
+	Medium
+	High
+	Emergency
+)
+
+// Finding is one detector's verdict on one frame or tick.
+type Finding struct {
+	Condition Condition
+	Urgency   Urgency
+	Value     Number // the figure judged, in Unit; NaN = none
+	Limit     Number // what it was judged against
+	Unit      string
+	Cause     Cause
+	Channel   ingest.Channel // what the cause is about, where it is a channel
+	Blind     Blind          // which answers cannot be given
+}
+
+// Kind names a finding of the whole rig. Its name is that of the alarm it feeds.
+type Kind uint8
+
+// The kinds of finding.
+const (
+	Overhoist Kind = iota
+	CrownLimitPassed
+	FloorApproach
+	CannotStop
+	LoweringTooFast
+	BrakeFade
+	BrakeHot
+	BrakeVeryHot
+	BrakeMarginLow
+	HeightsDisagree
+	PositionNotCalibrated
+	Overload
+	BlindFinding
+	ClockDisagrees
+	SourceLost
+	NumKinds
+)
+
+var kindNames = [NumKinds]string{
+	"overhoist", "crown_limit_passed", "floor_approach", "cannot_stop",
+	"lowering_too_fast", "brake_fade", "brake_hot", "brake_very_hot",
+	"brake_margin_low", "heights_disagree", "position_not_calibrated",
+	"overload", "blind", "clock_disagrees", "source_lost",
+}
+
+// String returns the alarm's name.
+func (k Kind) String() string { return kindNames[k] }
+
+// ChannelKind names a finding of one channel.
+type ChannelKind uint8
+
+// The kinds of channel finding.
+const (
+	ReadingLost ChannelKind = iota
+	ReadingFrozen
+	ReadingOutOfRange
+	NumChannelKinds
+)
+
+var channelKindNames = [NumChannelKinds]string{
+	"reading_lost", "reading_frozen", "reading_out_of_range",
+}
+
+// String returns the alarm's name.
+func (k ChannelKind) String() string { return channelKindNames[k] }
+
+// Cause says in which way a finding holds; Describe puts it into words.
+type Cause uint8
+
+// The causes.
+const (
+	NoCause Cause = iota
+	RestAboveCrownLimit
+	RestBelowFloorLimit
+	HeightAboveCrownLimit
+	BrakeCannotWin
+	FasterThanSafeLowering
+	FrictionBelowExpected
+	HotterThanAmber
+	HotterThanRed
+	CapacityBelowFactor
+	WitnessesApart
+	MapNeverSet
+	CountsJumped
+	CountsNotTied
+	LoadAboveRating
+	NoHeightKnown
+	HeightTooOld
+	NoVelocityKnown
+	NoHookLoad
+	StampsOffset
+	NothingArrives
+	NoValueSince
+	NeverArrived
+	SourceSaysNull
+	SourceSaysBad
+	UnchangedWhileMoving
+	OutsideRange
+)
+
+var causeWords = [...]string{
+	NoCause:                "",
+	RestAboveCrownLimit:    "the block can come to rest above the crown limit",
+	RestBelowFloorLimit:    "the block can come to rest below the floor limit",
+	HeightAboveCrownLimit:  "the block can already be above the crown limit",
+	BrakeCannotWin:         "the brake as it is cannot bring the load to rest",
+	FasterThanSafeLowering: "lowering faster than the brake can stop in the room left",
+	FrictionBelowExpected:  "the lining grips less than it should at this temperature",
+	HotterThanAmber:        "the brake can be hotter than its amber mark",
+	HotterThanRed:          "the brake can be hotter than its red mark",
+	CapacityBelowFactor:    "brake capacity over static demand is below the factor set",
+	WitnessesApart:         "drum and block-height sensor disagree",
+	MapNeverSet:            "the drum-wrap map has no reference",
+	CountsJumped:           "the drum count jumped: slip, cut, reset or lost counts",
+	CountsNotTied:          "no height reading yet to tie the drum count to the map",
+	LoadAboveRating:        "hook load above the rating",
+	NoHeightKnown:          "no height of the block is known",
+	HeightTooOld:           "the newest height of the block is too old",
+	NoVelocityKnown:        "no speed of the block is known",
+	NoHookLoad:             "no hook load is known",
+	StampsOffset:           "the source's clock differs from ours",
+	NothingArrives:         "nothing arrives from this rig",
+	NoValueSince:           "no value in time",
+	NeverArrived:           "mapped, but no value ever came",
+	SourceSaysNull:         "the source says: no value",
+	SourceSaysBad:          "the source sends what is not a number",
+	UnchangedWhileMoving:   "the value stands still while the drum turns",
+	OutsideRange:           "the value is outside its range",
+}
+
+// Words returns the cause as a phrase for a person.
+func (c Cause) Words() string { return causeWords[c] }
+
+// AppendWords appends a sentence on the finding: cause, value, limit.
+func (f *Finding) AppendWords(dst []byte) []byte {
+	if f.Blind != 0 {
+		dst = append(dst, blindWords[f.Blind&3]...)
+	}
+	dst = append(dst, f.Cause.Words()...)
+	if !Known(f.Value) {
+		return dst
+	}
+	dst = append(dst, ": "...)
+	dst = appendFigure(dst, f.Value, f.Unit)
+	if Known(f.Limit) {
+		dst = append(dst, " against "...)
+		dst = appendFigure(dst, f.Limit, f.Unit)
+	}
+	return dst
+}
+
+var blindWords = [...]string{
+	"", "no answer for the crown: ", "no answer for the floor: ", "no answer for crown and floor: ",
+}
+
+func appendFigure(dst []byte, x float64, unit string) []byte {
+	dst = strconv.AppendFloat(dst, x, 'f', decimals(unit), 64)
+	if unit != "" {
+		dst = append(dst, ' ')
+		dst = append(dst, unit...)
+	}
+	return dst
+}
+
+func decimals(unit string) int {
+	switch unit {
+	case "°C", "kN":
+		return 0
+	case "s":
+		return 1
+	}
+	return 2
+}
+
+// absent and present build the two decided findings.
+func absent(value, limit Number, unit string) Finding {
+	return Finding{Condition: Absent, Value: value, Limit: limit, Unit: unit}
+}
+
+func present(u Urgency, c Cause, value, limit Number, unit string) Finding {
+	return Finding{Condition: Present, Urgency: u, Cause: c, Value: value, Limit: limit, Unit: unit}
+}
+
+func undecided() Finding { return Finding{Value: NotKnown(), Limit: NotKnown()} }

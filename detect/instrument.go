@@ -1,0 +1,124 @@
+package detect
+
+import (
+	"hoistward/ingest"
+)
+
+// instrument is what is known of one channel between frames. Times are seconds of
+// receipt since the detector's epoch.
+type instrument struct {
+	mapped  bool
+	seen    bool    // a good or uncertain value came
+	fresh   bool    // it came with the present frame
+	v       float64 // newest good or uncertain value, SI
+	at      float64 // its receipt
+	event   float64 // its event time
+	period  float64 // usual interval, s; 0 = not learned
+	named   float64 // receipt of the newest message that named the channel
+	quality ingest.Quality
+	reason  ingest.Reason
+	changed float64 // receipt of the newest change of v
+}
+
+// Limits of silence. A channel is lost after three of its usual intervals, but
+// not within a second: at the trade's usual 5 to 10 Hz one late message is not a
+// loss, and a block at 1.5 m/s goes 1.5 m in a second (PHYSICS section 0, item 7).
+const (
+	lostPeriods   = 3.0
+	lostLeast     = 1.0
+	lostUnlearned = 3.0 // before an interval is learned
+	firstWait     = 5.0 // a mapped channel may take this long to come at all
+	longestPeriod = 10.0
+)
+
+func (i *instrument) take(r *ingest.Reading, now, event float64) {
+	i.fresh = false
+	if !r.Fresh {
+		return
+	}
+	i.mapped = true
+	i.named = now
+	i.quality, i.reason = r.Value.Quality, r.Value.Reason
+	v, ok := r.Value.Float()
+	if !ok {
+		return
+	}
+	if i.seen {
+		i.learn(now - i.at)
+	}
+	if !i.seen || v != i.v {
+		i.changed = now
+	}
+	i.seen, i.fresh = true, true
+	i.v, i.at, i.event = v, now, event
+}
+
+func (i *instrument) learn(interval float64) {
+	interval = min(interval, longestPeriod)
+	if i.period == 0 {
+		i.period = interval
+		return
+	}
+	i.period += 0.05 * (interval - i.period)
+}
+
+func (i *instrument) patience() float64 {
+	if i.period == 0 {
+		return lostUnlearned
+	}
+	return max(lostLeast, lostPeriods*i.period)
+}
+
+// live tells whether the newest value may still be used at now.
+func (i *instrument) live(now float64) bool {
+	return i.seen && now-i.at <= i.patience()
+}
+
+// lost judges the channel at now: never came, or too long ago.
+func (i *instrument) lost(now float64) Finding {
+	switch {
+	case !i.mapped:
+		return undecided()
+	case !i.seen && now < firstWait:
+		return undecided()
+	case !i.seen:
+		return present(Medium, i.silence(NeverArrived), now, firstWait, "s")
+	case !i.live(now):
+		return present(Medium, i.silence(NoValueSince), now-i.at, i.patience(), "s")
+	}
+	return absent(now-i.at, i.patience(), "s")
+}
+
+// silence tells a source that says "no value" from one that says nothing.
+func (i *instrument) silence(otherwise Cause) Cause {
+	if i.named <= i.at {
+		return otherwise
+	}
+	switch i.reason {
+	case ingest.Null:
+		return SourceSaysNull
+	case ingest.OutOfRange:
+		return OutsideRange
+	}
+	return SourceSaysBad
+}
+
+func (i *instrument) outOfRange() Finding {
+	switch {
+	case !i.mapped || (i.quality == ingest.Bad && i.reason != ingest.OutOfRange):
+		return undecided()
+	case i.quality == ingest.Bad:
+		return present(Medium, OutsideRange, NotKnown(), NotKnown(), "")
+	}
+	return absent(NotKnown(), NotKnown(), "")
+}
+
+// minimum lists the channels that every stop-margin answer rests on: their loss
+// is urgent.
+func minimum(c ingest.Channel) bool {
+	switch c {
+	case ingest.HookLoad, ingest.BlockHeight, ingest.DrumSpeed, ingest.BrakePressure:
+		return true
+	}
+	return false
+}

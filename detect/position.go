@@ -1,0 +1,286 @@
+package detect
+
+import (
+	"math"
+
+	"hoistward/detect/hoist"
+	"hoistward/ingest"
+	"hoistward/ingest/units"
+)
+
+// position estimates where the block is and how it moves: the drum-wrap map and
+// the height sensor as two witnesses (PHYSICS sections 16 and 17).
+type position struct {
+	rig      *hoist.Rig
+	wrapMap  hoist.Map
+	mapCause Cause // why the map is void; NoCause = usable
+	tied     bool  // counts stand for wraps
+	counting bool
+	counts   float64 // newest count
+	countsAt float64 // its event time
+	wraps    float64
+
+	motion  motion
+	started bool
+	at      float64 // event time of the state, s
+	heard   float64 // receipt of the newest height witness, s
+	moved   float64 // receipt of the newest velocity witness, s
+	sensors int     // readings of the sensor so far, up to enoughHeights
+	strange int     // sensor readings in a row that cannot follow from the last
+
+	apart      float64 // filtered sensor less drum, m
+	apartSince float64 // event time since which they are apart while moving; NaN = not
+	disagree   bool
+	lastSensor float64
+	sensorAt   float64 // event time of the newest sensor reading, s
+	source     HeightSource
+}
+
+const (
+	// fastestBlock is beyond what a hoist does, m/s; operating hook speeds are
+	// 0.5 to 1.8 m/s (PHYSICS section 2). A faster step is not motion.
+	fastestBlock = 5.0
+	// drumHeightNoise is the drum's own noise in height, m: counts, layer crossover.
+	drumHeightNoise = 0.003
+	// drumSpeedNoise is the noise of a drum-speed channel at the drum, rad/s.
+	drumSpeedNoise = 0.05
+	// jerkDrum and jerkSensor are jerk densities, m²/s⁵: with the drum as witness a
+	// stop of 3 m/s² in half a second is followed, with the sensor alone noise counts more.
+	jerkDrum   = 20.0
+	jerkSensor = 1.0
+	// stampJitter is how far a slow source's stamps stray, in its intervals.
+	stampJitter = 0.25
+	// enoughHeights is how many sensor readings a speed needs.
+	enoughHeights = 4
+	// apartLimit and apartTime: the two witnesses disagree (section 17).
+	apartLimit = 0.30
+	apartClear = 0.15
+	apartTime  = 1.0
+	// stillSpeed is below any wanted motion, m/s.
+	stillSpeed = 0.02
+)
+
+func newPosition(rig *hoist.Rig) position {
+	p := position{rig: rig, apartSince: math.NaN()}
+	m, err := hoist.NewMap(rig)
+	p.wrapMap = m
+	switch {
+	case err != nil:
+		p.mapCause = MapNeverSet
+	case rig.Drawworks.Encoder.CountsPerRevolution > 0:
+		p.mapCause = CountsNotTied
+	}
+	return p
+}
+
+// step takes the witnesses of one frame at event time t and receipt now. load is
+// the hook load, N.
+func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, load float64) {
+	counts, speed, sensor := &ins[ingest.DrumCounts], &ins[ingest.DrumSpeed], &ins[ingest.BlockHeight]
+	p.count(counts, t)
+	if p.started && t > p.at {
+		p.motion.predict(t-p.at, p.jerk(ins, now))
+	}
+	p.at = math.Max(p.at, t)
+	if sensor.fresh {
+		p.tie(sensor.v, load)
+	}
+	if p.tied && counts.fresh {
+		p.drumHeight(now, load)
+	}
+	if speed.fresh {
+		p.drumSpeed(speed.v, now)
+	}
+	if sensor.fresh {
+		p.sensor(sensor, now, t)
+	}
+	p.source = p.whichSource(ins, now)
+}
+
+func (p *position) jerk(ins *[ingest.NumChannels]instrument, now float64) float64 {
+	if ins[ingest.DrumSpeed].live(now) || (p.tied && ins[ingest.DrumCounts].live(now)) {
+		return jerkDrum
+	}
+	return jerkSensor
+}
+
+// count follows the encoder; a step that no drum can make voids the map.
+func (p *position) count(c *instrument, t float64) {
+	enc := p.rig.Drawworks.Encoder
+	if !c.fresh || enc.CountsPerRevolution <= 0 {
+		return
+	}
+	if !p.counting {
+		p.counting, p.counts, p.countsAt = true, c.v, t
+		if ref := p.rig.Reference; p.mapCause == CountsNotTied && ref.HasCounts {
+			p.wraps = ref.Wraps + enc.Difference(ref.Counts, c.v)/enc.CountsPerRevolution
+			p.tied, p.mapCause = true, NoCause
+		}
+		return
+	}
+	turns := enc.Difference(p.counts, c.v) / enc.CountsPerRevolution
+	dt := t - p.countsAt
+	p.counts, p.countsAt = c.v, t
+	if math.Abs(turns)*2*math.Pi > p.fastestDrum()*math.Max(dt, 0)+0.5 {
+		p.void(CountsJumped)
+		return
+	}
+	p.wraps += turns
+}
+
+func (p *position) fastestDrum() float64 {
+	return fastestBlock * float64(p.rig.Reeving.Lines) / p.radius()
+}
+
+func (p *position) void(c Cause) {
+	p.tied, p.mapCause = false, c
+	p.disagree, p.apart, p.apartSince = false, 0, math.NaN()
+	p.motion.x[ixB], p.motion.p[ixB] = 0, [4]float64{}
+	for i := range 4 {
+		p.motion.p[i][ixB] = 0
+	}
+}
+
+// tie lets the first height reading say which wrap the counts stand at, where the
+// reference did not.
+func (p *position) tie(height, load float64) {
+	if p.mapCause != CountsNotTied || !p.counting {
+		return
+	}
+	w := p.wrapMap.Wraps(units.Metre(height), units.Newton(load))
+	if math.IsNaN(w) {
+		return
+	}
+	p.wraps, p.tied, p.mapCause = w, true, NoCause
+}
+
+func (p *position) drumHeight(now, load float64) {
+	h := float64(p.wrapMap.Height(p.wraps, units.Newton(load)))
+	if math.IsNaN(h) {
+		p.void(CountsJumped)
+		return
+	}
+	p.begin(h, now)
+	p.motion.update(rowHeight, h, drumHeightNoise*drumHeightNoise)
+	p.heard, p.moved = now, now
+}
+
+func (p *position) drumSpeed(omega, now float64) {
+	if !p.started || math.Abs(omega) > p.fastestDrum() {
+		return
+	}
+	k := p.radius() / float64(p.rig.Reeving.Lines)
+	sd := drumSpeedNoise*k + 0.005*math.Abs(omega)*k
+	p.motion.update(rowVelocity, omega*k, sd*sd)
+	p.moved = now
+}
+
+func (p *position) begin(h, now float64) {
+	if p.started {
+		return
+	}
+	p.motion.start(h, float64(p.rig.Uncertainty.Height))
+	p.started, p.heard = true, now
+}
+
+func (p *position) sensor(s *instrument, now, t float64) {
+	since := t - p.sensorAt
+	p.lastSensor, p.sensorAt = s.v, t
+	if p.tied {
+		p.compare(s.v, t)
+		p.motion.update(rowSensor, s.v, p.sensorVariance(s))
+		return
+	}
+	p.begin(s.v, now)
+	r := p.sensorVariance(s)
+	nu, _ := p.motion.innovation(rowHeight, s.v, r)
+	if math.Abs(nu) > fastestBlock*math.Max(s.period, since)+5*math.Sqrt(r) && p.sensors >= enoughHeights {
+		if p.strange++; p.strange < 3 {
+			return
+		}
+		p.motion.start(s.v, float64(p.rig.Uncertainty.Height))
+		p.sensors = 0
+	}
+	p.strange = 0
+	p.sensors = min(p.sensors+1, enoughHeights)
+	p.motion.update(rowHeight, s.v, r)
+	p.heard = now
+	if p.sensors == enoughHeights {
+		p.moved = now
+	}
+}
+
+// sensorVariance is the sensor's own noise and, for slow sources, what an error
+// of the stamp makes of it at the present speed.
+func (p *position) sensorVariance(s *instrument) float64 {
+	sd := float64(p.rig.Uncertainty.Height)
+	jitter := stampJitter * s.period * math.Abs(p.motion.x[ixV])
+	return sd*sd + jitter*jitter
+}
+
+// compare holds the two witnesses against each other while the block moves.
+func (p *position) compare(sensor, t float64) {
+	d := sensor - p.motion.x[ixH]
+	p.apart += 0.3 * (d - p.apart)
+	moving := math.Abs(p.motion.x[ixV]) > stillSpeed
+	switch {
+	case math.Abs(p.apart) < apartClear:
+		p.apartSince, p.disagree = math.NaN(), false
+	case math.Abs(p.apart) > apartLimit && moving && math.IsNaN(p.apartSince):
+		p.apartSince = t
+	case math.Abs(p.apart) > apartLimit && t-p.apartSince > apartTime:
+		p.disagree = true
+	}
+}
+
+func (p *position) whichSource(ins *[ingest.NumChannels]instrument, now float64) HeightSource {
+	drum := p.tied && ins[ingest.DrumCounts].live(now)
+	sensor := ins[ingest.BlockHeight].live(now)
+	switch {
+	case !p.started:
+		return NoHeight
+	case drum && sensor:
+		return FromBoth
+	case drum:
+		return FromDrum
+	case sensor:
+		return FromSensor
+	}
+	return NoHeight
+}
+
+// radius is the working radius of the drum, from the wraps, else from the height,
+// else that of the second layer.
+func (p *position) radius() float64 {
+	drum, line := p.rig.Drawworks.Drum, p.rig.Line.Diameter
+	if p.tied {
+		return float64(drum.Radius(p.wraps, line))
+	}
+	if p.started && p.mapCause != MapNeverSet {
+		w := p.wrapMap.Wraps(units.Metre(p.motion.x[ixH]), p.rig.Reference.HookLoad)
+		if r := float64(drum.Radius(w, line)); r > 0 {
+			return r
+		}
+	}
+	return float64(drum.Radius(1.5*drum.WrapsPerLayer, line))
+}
+
+// envelope returns the highest and lowest height that the witnesses allow, m:
+// the estimate, and the sensor too where the two disagree; never their mean.
+func (p *position) envelope() (high, low float64) {
+	high, low = p.motion.x[ixH], p.motion.x[ixH]
+	if p.disagree {
+		high, low = math.Max(high, p.lastSensor), math.Min(low, p.lastSensor)
+	}
+	return high, low
+}
+
+// heightBound is how far the block can be from the estimate, m, one-sided 99 %:
+// the reference's uncertainty and the filter's, added linearly since an error of
+// the reference stays (PHYSICS section 11).
+func (p *position) heightBound() float64 {
+	return z99*float64(p.rig.Uncertainty.Height) + z99*p.motion.sd(ixH)
+}
+
+// z99 is the one-sided 99 % point of the normal distribution.
+const z99 = 2.3263478740408408
