@@ -45,6 +45,14 @@ type (
 	JoulePerMetre float64
 	// Watt is a power, in W.
 	Watt float64
+	// KilogramPerMetre3 is a density, in kg/m³.
+	KilogramPerMetre3 float64
+	// CubicMetrePerSecond is a volume flow, in m³/s.
+	CubicMetrePerSecond float64
+	// NewtonPerMetre is a stiffness, in N/m.
+	NewtonPerMetre float64
+	// Hertz is a frequency, in 1/s.
+	Hertz float64
 	// Ampere is an electric current, in A.
 	Ampere float64
 )

@@ -34,6 +34,10 @@ const (
 	SpecificHeat
 	HeatTransfer
 	Angle
+	Density
+	VolumeFlow
+	Frequency
+	Stiffness
 	NumDimensions
 )
 
@@ -42,6 +46,7 @@ var dimensionNames = [NumDimensions]string{
 	"rotation speed", "moment of inertia", "mass", "mass per length", "force",
 	"torque", "pressure", "energy", "energy per length", "power", "current",
 	"temperature", "specific heat", "heat transfer coefficient", "angle",
+	"density", "volume flow", "frequency", "stiffness",
 }
 
 // String returns the dimension in words.
@@ -75,9 +80,15 @@ func Lookup(symbol string) (Unit, bool) {
 // Parse reads a quantity such as "762 mm" or "1.5m/s" and returns it in SI. The
 // unit must be there and of dimension want.
 func Parse(text string, want Dimension) (float64, error) {
+	if len(text) > longest {
+		return 0, fmt.Errorf("got %q... of %d bytes, want a number with a unit of %s", text[:16], len(text), want)
+	}
 	s := strings.TrimSpace(text)
 	end := numberEnd(s)
 	x, err := strconv.ParseFloat(s[:end], 64)
+	if strings.ContainsAny(s[:end], "xX_") { // a programmer's number, not a gauge's
+		err = strconv.ErrSyntax
+	}
 	if err != nil || math.IsInf(x, 0) || math.IsNaN(x) {
 		return 0, fmt.Errorf("got %q, want a number with a unit of %s", text, want)
 	}
@@ -87,13 +98,25 @@ func Parse(text string, want Dimension) (float64, error) {
 	}
 	u, ok := Lookup(symbol)
 	switch {
+	case !ok && ambiguous[symbol] != "":
+		return 0, fmt.Errorf("got the unit %q, which means several things, want %s", symbol, ambiguous[symbol])
 	case !ok:
 		return 0, fmt.Errorf("got the unit %q, which is not known, want a unit of %s", symbol, want)
 	case u.Dimension != want:
 		return 0, fmt.Errorf("got %q, a %s, want a %s", text, u.Dimension, want)
 	}
-	return u.ToSI(x), nil
+	si := u.ToSI(x)
+	switch {
+	case want == Temperature && si < 0:
+		return 0, fmt.Errorf("got %q, which is below absolute zero, want a temperature", text)
+	case !math.IsInf(si, 0):
+		return si, nil
+	}
+	return 0, fmt.Errorf("got %q, which is past any number, want a %s", text, want)
 }
+
+// longest is the longest text that can be one quantity, in bytes.
+const longest = 64
 
 func numberEnd(s string) int {
 	for i := len(s); i > 0; i-- {
