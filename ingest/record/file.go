@@ -1,0 +1,318 @@
+package record
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"hoistward/ingest"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// dayFile is the open recording of one rig and day.
+type dayFile struct {
+	path    string
+	db      *sql.DB
+	conn    *sql.Conn
+	entry   *sql.Stmt
+	event   *sql.Stmt
+	reject  *sql.Stmt
+	scratch []any
+}
+
+// errDamage marks what was found wrong with a file by looking at it.
+var errDamage = errors.New("the file is damaged")
+
+func isDamage(err error) bool {
+	if errors.Is(err, errDamage) {
+		return true
+	}
+	code := sqliteCode(err)
+	return code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB
+}
+
+// errRefused marks a row that can never be written.
+var errRefused = errors.New("cannot be recorded")
+
+func isRefusal(err error) bool {
+	code := sqliteCode(err)
+	return errors.Is(err, errRefused) || code == sqlite3.SQLITE_CONSTRAINT || code == sqlite3.SQLITE_TOOBIG
+}
+
+func sqliteCode(err error) int {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return e.Code() & 0xff
+	}
+	return 0
+}
+
+func openDay(ctx context.Context, path, rig, day string, o Options, checkLeft *time.Duration) (*dayFile, error) {
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		return nil, err
+	}
+	dsn, err := writeDSN(path)
+	if err != nil {
+		return nil, err
+	}
+	f := &dayFile{path: path}
+	if f.db, err = sql.Open("sqlite", dsn); err != nil {
+		return nil, err
+	}
+	f.db.SetMaxOpenConns(1)
+	if err := f.prepare(ctx, rig, day, o, checkLeft); err != nil {
+		f.close()
+		return nil, err
+	}
+	return f, nil
+}
+
+func (f *dayFile) prepare(ctx context.Context, rig, day string, o Options, checkLeft *time.Duration) error {
+	var err error
+	if f.conn, err = f.db.Conn(ctx); err != nil {
+		return err
+	}
+	if err := f.assertPragmas(ctx); err != nil {
+		return err
+	}
+	if o.maxPages != nil {
+		if _, err := f.conn.ExecContext(ctx, fmt.Sprintf("PRAGMA max_page_count=%d", o.maxPages())); err != nil {
+			return err
+		}
+	}
+	var tables int
+	if err := f.conn.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&tables); err != nil {
+		return err
+	}
+	if tables == 0 {
+		err = f.create(ctx, rig, day, o.Software)
+	} else {
+		err = f.check(ctx, rig, checkLeft)
+	}
+	if err != nil {
+		return err
+	}
+	return f.statements(ctx)
+}
+
+func (f *dayFile) assertPragmas(ctx context.Context) error {
+	for _, want := range wanted {
+		var got string
+		if err := f.conn.QueryRowContext(ctx, "PRAGMA "+want.pragma).Scan(&got); err != nil {
+			return err
+		}
+		if got != want.value {
+			return fmt.Errorf("%s: got %s %s, want %s", f.path, want.pragma, got, want.value)
+		}
+	}
+	return nil
+}
+
+func (f *dayFile) create(ctx context.Context, rig, day, software string) error {
+	err := f.inTransaction(ctx, func() error {
+		if _, err := f.conn.ExecContext(ctx, schema()); err != nil {
+			return err
+		}
+		for _, m := range [][2]string{
+			{"rig", rig}, {"day", day}, {"software", software}, {"quality", qualityNote},
+			{"about", "recording of a hoist monitor; all values in SI, units in table channel; times UTC"},
+		} {
+			if _, err := f.conn.ExecContext(ctx, "INSERT INTO meta VALUES (?, ?)", m[0], m[1]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	// The main file alone is then a recording, and its name outlives a power loss.
+	if _, err := f.conn.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)"); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(f.path))
+}
+
+func syncFolder(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}
+
+// check looks at a file found in place. What cannot be trusted to take more
+// rows is damage, also a file that something else has made.
+func (f *dayFile) check(ctx context.Context, rig string, left *time.Duration) error {
+	info, err := readInfo(ctx, f.conn)
+	switch {
+	case err != nil && (isDamage(err) || sqliteCode(err) != sqlite3.SQLITE_ERROR):
+		return err
+	case err != nil: // a table is missing
+		return fmt.Errorf("%w: %w", errDamage, err)
+	case info.rig != rig:
+		return fmt.Errorf("%w: got the recording of rig %q, want %q", errDamage, info.rig, rig)
+	}
+	if err := f.quickCheck(ctx, left); err != nil {
+		return err
+	}
+	return f.extend(ctx, info.channels)
+}
+
+// extend adds the columns of channels that the program which began the file did
+// not have.
+func (f *dayFile) extend(ctx context.Context, have int) error {
+	return f.inTransaction(ctx, func() error {
+		for c := ingest.Channel(have); c < ingest.NumChannels; c++ {
+			_, err := f.conn.ExecContext(ctx, fmt.Sprintf(
+				"ALTER TABLE entry ADD COLUMN %s REAL; INSERT INTO channel VALUES (%d, '%s', '%s')", c, c, c, siSymbol(c)))
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// quickCheck walks the whole file, as long as there is time left for it: a day
+// of a hundred megabytes takes about a second, which a thousand rigs do not have.
+func (f *dayFile) quickCheck(ctx context.Context, left *time.Duration) error {
+	if *left <= 0 {
+		return nil
+	}
+	start := time.Now()
+	limited, cancel := context.WithTimeout(ctx, *left)
+	defer cancel()
+	var found string
+	err := f.conn.QueryRowContext(limited, "PRAGMA quick_check(1)").Scan(&found)
+	*left -= time.Since(start)
+	switch {
+	case limited.Err() != nil:
+		return ctx.Err()
+	case err != nil:
+		return err
+	case found != "ok":
+		return fmt.Errorf("%w: %s", errDamage, found)
+	}
+	return nil
+}
+
+func (f *dayFile) statements(ctx context.Context) error {
+	columns := strings.Join(entryColumns, ",")
+	for c := range ingest.NumChannels {
+		columns += "," + c.String()
+	}
+	marks := strings.Repeat(",?", numNonChannel+int(ingest.NumChannels))[1:]
+	for _, p := range []struct {
+		to  **sql.Stmt
+		sql string
+	}{
+		{&f.entry, "INSERT INTO entry (" + columns + ") VALUES (" + marks + ")"},
+		{&f.event, "INSERT INTO event (seq, received, line) VALUES (?, ?, ?)"},
+		{&f.reject, "INSERT INTO reject (received, source, reason, detail, count) VALUES (?, ?, ?, ?, ?)"},
+	} {
+		var err error
+		if *p.to, err = f.conn.PrepareContext(ctx, p.sql); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// inTransaction runs do between BEGIN IMMEDIATE and COMMIT. The statements belong
+// to the one connection, which database/sql would prepare anew for each sql.Tx.
+func (f *dayFile) inTransaction(ctx context.Context, do func() error) error {
+	if _, err := f.conn.ExecContext(ctx, "BEGIN IMMEDIATE"); err != nil {
+		return err
+	}
+	err := do()
+	if err == nil {
+		_, err = f.conn.ExecContext(ctx, "COMMIT")
+	}
+	if err != nil {
+		// After some failures SQLite has rolled back by itself, and says so here;
+		// the caller closes the file in any case.
+		f.conn.ExecContext(context.WithoutCancel(ctx), "ROLLBACK")
+	}
+	return err
+}
+
+func (f *dayFile) write(ctx context.Context, it *item) error {
+	e := &it.entry
+	received, ok := nanoseconds(e.Received)
+	if !ok && it.kind != itemEntry {
+		return fmt.Errorf("%w: got the receipt time %s, want 1678 to 2261", errRefused, e.Received)
+	}
+	var err error
+	switch it.kind {
+	case itemEntry:
+		args, bad := encodeEntry(f.scratch, e)
+		if bad != nil {
+			return fmt.Errorf("%w: %w", errRefused, bad)
+		}
+		f.scratch = args
+		_, err = f.entry.ExecContext(ctx, args...)
+	case itemEvent:
+		_, err = f.event.ExecContext(ctx, int64(e.Seq), received, it.text)
+	case itemReject:
+		_, err = f.reject.ExecContext(ctx, received, it.source, it.reason, it.text, int64(it.count))
+	}
+	return err
+}
+
+// finish folds the write-ahead log into the file and leaves it as one plain file
+// that can be read from a medium that cannot be written. A reader that has the
+// file open prevents this; then the log stays beside it and nothing is lost.
+func (f *dayFile) finish() error {
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	_, err := f.conn.ExecContext(ctx, "PRAGMA busy_timeout=200")
+	if err == nil {
+		_, err = f.conn.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+	}
+	if err == nil {
+		_, err = f.conn.ExecContext(ctx, "PRAGMA journal_mode=DELETE")
+	}
+	if sqliteCode(err) == sqlite3.SQLITE_BUSY || sqliteCode(err) == sqlite3.SQLITE_LOCKED {
+		err = nil
+	}
+	if err = errors.Join(err, f.close()); err != nil {
+		return fmt.Errorf("closing %s: %w", f.path, err)
+	}
+	return nil
+}
+
+func (f *dayFile) close() error {
+	for _, s := range []*sql.Stmt{f.entry, f.event, f.reject} {
+		if s != nil {
+			s.Close()
+		}
+	}
+	if f.conn != nil {
+		f.conn.Close()
+	}
+	return f.db.Close()
+}
+
+// renameDamaged moves a file and its write-ahead log aside and returns the name.
+func renameDamaged(path string, now time.Time) (string, error) {
+	to := path + ".damaged-" + now.UTC().Format("20060102T150405.000000000Z")
+	if err := os.Rename(path, to); err != nil {
+		return "", err
+	}
+	if err := os.Rename(path+"-wal", to+"-wal"); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return "", err
+	}
+	if err := os.Remove(path + "-shm"); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return "", err
+	}
+	return to, syncFolder(filepath.Dir(path))
+}

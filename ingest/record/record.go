@@ -1,0 +1,339 @@
+// Package record keeps everything that can change an answer about a rig, and
+// gives it back exactly: times to the nanosecond, numbers to the bit, in order.
+//
+// One SQLite file a rig and day (UTC) is written, DIR/<rig>/<rig>-2026-11-24.sqlite,
+// by one goroutine, in transactions of up to a second or 1,000 rows, with a
+// write-ahead log that is synced at each commit. The process may die at any
+// moment: what Flush has confirmed is there, and at most the last transaction is
+// not.
+//
+// Overload: the queue is bounded. When it is full, or when the disk is, the newest
+// entries are not taken; they are counted, and a gap entry in the recording says
+// how many and why, before the next one. The caller is never made to wait.
+//
+// Values that are bad have no number in the file and none in what is read back,
+// whatever stood in Value.V; values of channels that a message did not name are
+// not kept; text that is not UTF-8 is kept with U+FFFD in place of what is not.
+//
+// The package may not decide what a value means, and may not block the way through.
+package record
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"hoistward/ingest"
+)
+
+// Options of a Recorder. The zero value of each field means the default.
+type Options struct {
+	Software  string        // kept in each file's meta table, e.g. "hoistward 0.3"
+	Queue     int           // entries that wait for the writer, 16,384
+	Hold      int           // entries held for files that cannot be written now, 16,384
+	Batch     int           // rows of one rig that are written at once, 1,000
+	Interval  time.Duration // longest time that a row waits, 1 s
+	Retry     time.Duration // between attempts after a failure, 1 s
+	IdleClose time.Duration // a file not written to for so long is closed, 5 min
+	CheckTime time.Duration // spent at most on checking files found at start, 5 s
+	LowSpace  uint64        // bytes; less free space than this is reported, 1 GiB
+
+	maxPages func() int // tests: PRAGMA max_page_count of each connection
+}
+
+func (o Options) withDefaults() Options {
+	set(&o.Queue, 16384)
+	set(&o.Hold, 16384)
+	set(&o.Batch, 1000)
+	set(&o.Interval, time.Second)
+	set(&o.Retry, time.Second)
+	set(&o.IdleClose, 5*time.Minute)
+	set(&o.CheckTime, 5*time.Second)
+	set(&o.LowSpace, 1<<30)
+	return o
+}
+
+func set[T int | time.Duration | uint64](v *T, to T) {
+	if *v <= 0 {
+		*v = to
+	}
+}
+
+// Status says how recording goes.
+type Status struct {
+	Written   uint64    // entries committed, gap entries included
+	Events    uint64    // journal lines committed
+	Rejects   uint64    // reject rows committed
+	Dropped   uint64    // entries lost to overload or a disk that could not be written
+	Missed    uint64    // journal lines and rejects lost in the same way
+	Refused   uint64    // rows that cannot be recorded, e.g. a Seq used twice
+	Queued    int       // waiting now
+	Failing   []string  // rigs whose file cannot be written now
+	LastError string    // the last thing that went wrong, empty if nothing did
+	ErrorAt   time.Time // when, UTC
+	SetAside  []string  // files found damaged and renamed
+	Free      uint64    // bytes free where the recordings are
+	FreeKnown bool      // whether Free is known on this system
+	LowSpace  bool      // Free is known and less than Options.LowSpace
+}
+
+// Recorder writes recordings. All methods may be called from any goroutine.
+type Recorder struct {
+	dir   string
+	opts  Options
+	queue chan item
+	stop  chan struct{}
+	done  chan struct{}
+	abort context.CancelFunc // gives up writing
+
+	mu     sync.Mutex
+	closed bool
+	lost   map[string]*lost // by rig, not yet told to the writer
+
+	missed  atomic.Uint64
+	dropped atomic.Uint64
+
+	statusMu sync.Mutex
+	status   Status
+	closeErr error // set before done is closed
+}
+
+type itemKind uint8
+
+const (
+	itemEntry itemKind = iota
+	itemEvent
+	itemReject
+	itemFlush
+)
+
+type item struct {
+	kind   itemKind
+	entry  ingest.Entry // Seq, Received and Rig are those of any kind of item
+	text   string       // journal line, or a reject's detail
+	source string
+	reason string
+	count  uint64
+	gap    *ingest.Entry // to be written before
+	flush  chan error
+}
+
+// lost counts entries of one rig that were not taken.
+type lost struct {
+	count  uint64
+	last   ingest.Entry // Seq and Received of the last one lost
+	reason string
+}
+
+func (l *lost) add(e *ingest.Entry, reason string) *lost {
+	if l == nil {
+		l = &lost{reason: reason}
+	}
+	l.count++
+	l.last = ingest.Entry{Seq: e.Seq, Received: e.Received, Rig: e.Rig}
+	return l
+}
+
+// entry returns the gap entry; it stands in the place of the last entry lost.
+func (l *lost) entry() *ingest.Entry {
+	if l == nil {
+		return nil
+	}
+	e := l.last
+	e.Kind = ingest.EntryGap
+	e.Gap = &ingest.Gap{Lost: l.count, Reason: l.reason}
+	return &e
+}
+
+// Open starts a recorder on dir, which is made if it is not there. Files are
+// opened when the first entry of a rig comes.
+func Open(dir string, o Options) (*Recorder, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("recorder: %w", err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	r := &Recorder{
+		dir: dir, opts: o.withDefaults(), abort: cancel,
+		stop: make(chan struct{}), done: make(chan struct{}),
+		lost: map[string]*lost{},
+	}
+	r.queue = make(chan item, r.opts.Queue)
+	w := &writer{r: r, ctx: ctx, rigs: map[string]*rigState{}, checkLeft: r.opts.CheckTime}
+	w.measureSpace(time.Now())
+	go w.run()
+	return r, nil
+}
+
+// CheckRig tells why a rig's name cannot be used for a folder and a file.
+func CheckRig(name string) error {
+	const reserved = `/\:*?"<>|`
+	switch {
+	case name == "" || len(name) > 64 || !utf8.ValidString(name):
+		return fmt.Errorf("got the rig name %q, want 1 to 64 bytes of text", name)
+	case strings.HasPrefix(name, "."), strings.HasSuffix(name, "."),
+		strings.TrimSpace(name) != name:
+		return fmt.Errorf("got the rig name %q, want one that neither begins nor ends with a space or a dot", name)
+	case strings.ContainsAny(name, reserved), strings.ContainsFunc(name, unicode.IsControl):
+		return fmt.Errorf("got the rig name %q, want one without %s and control characters", name, reserved)
+	}
+	return nil
+}
+
+// Add takes e to be recorded. It never blocks; false means that e was not taken,
+// which is counted and will stand in the recording as a gap. The times of e must
+// be UTC, and e.Seq must rise with each entry of a rig.
+func (r *Recorder) Add(e ingest.Entry) bool {
+	if err := CheckRig(e.Rig); err != nil {
+		r.refuse(err)
+		return false
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if !r.closed {
+		select {
+		case r.queue <- item{kind: itemEntry, entry: e, gap: r.lost[e.Rig].entry()}:
+			delete(r.lost, e.Rig)
+			return true
+		default:
+		}
+		r.lost[e.Rig] = r.lost[e.Rig].add(&e, "the recorder's queue was full")
+	}
+	r.dropped.Add(1)
+	return false
+}
+
+// AddEvent takes a journal line that entry seq of the rig has made. It never blocks.
+func (r *Recorder) AddEvent(rig string, seq uint64, received time.Time, line []byte) bool {
+	return r.offer(item{kind: itemEvent, text: string(line),
+		entry: ingest.Entry{Rig: rig, Seq: seq, Received: received}})
+}
+
+// AddReject takes note of count messages alike that were not understood. Detail
+// is cut to 200 characters. It never blocks.
+func (r *Recorder) AddReject(rig string, received time.Time, source, reason, detail string, count uint64) bool {
+	return r.offer(item{kind: itemReject, source: source, reason: reason, count: count,
+		text: cut(strings.ToValidUTF8(detail, "\uFFFD"), 200), entry: ingest.Entry{Rig: rig, Received: received}})
+}
+
+func cut(s string, characters int) string {
+	n := 0
+	for i := range s {
+		if n == characters {
+			return s[:i]
+		}
+		n++
+	}
+	return s
+}
+
+func (r *Recorder) offer(it item) bool {
+	if err := CheckRig(it.entry.Rig); err != nil {
+		r.refuse(err)
+		return false
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if !r.closed {
+		select {
+		case r.queue <- it:
+			return true
+		default:
+		}
+	}
+	r.missed.Add(1)
+	return false
+}
+
+// takeLost gives the gaps that no later entry has carried to the writer.
+func (r *Recorder) takeLost() []*ingest.Entry {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	var all []*ingest.Entry
+	for rig, l := range r.lost {
+		all = append(all, l.entry())
+		delete(r.lost, rig)
+	}
+	return all
+}
+
+// ErrClosed is returned by Flush after Close.
+var ErrClosed = errors.New("recorder: closed")
+
+// Flush returns when everything added before is on disk, or with the error that
+// keeps it from there.
+func (r *Recorder) Flush(ctx context.Context) error {
+	done := make(chan error, 1)
+	r.mu.Lock()
+	closed := r.closed
+	r.mu.Unlock()
+	if closed {
+		return ErrClosed
+	}
+	select {
+	case r.queue <- item{kind: itemFlush, flush: done}:
+	case <-r.done:
+		return ErrClosed
+	case <-ctx.Done():
+		return fmt.Errorf("recorder: flush: %w", ctx.Err())
+	}
+	select {
+	case err := <-done:
+		return err
+	case <-r.done:
+		return ErrClosed
+	case <-ctx.Done():
+		return fmt.Errorf("recorder: flush: %w", ctx.Err())
+	}
+}
+
+// Close takes nothing more, writes what is queued, folds each write-ahead log
+// into its file and closes the files. When ctx ends first, it gives up. The error
+// says what could not be written.
+func (r *Recorder) Close(ctx context.Context) error {
+	r.mu.Lock()
+	if !r.closed {
+		r.closed = true
+		close(r.stop)
+	}
+	r.mu.Unlock()
+	select {
+	case <-r.done:
+		return r.closeErr
+	case <-ctx.Done():
+		r.abort()
+		return fmt.Errorf("recorder: close: %w, %d rows were still queued", ctx.Err(), len(r.queue))
+	}
+}
+
+// Status returns how recording goes.
+func (r *Recorder) Status() Status {
+	r.statusMu.Lock()
+	defer r.statusMu.Unlock()
+	s := r.status
+	s.Failing = append([]string(nil), s.Failing...)
+	s.SetAside = append([]string(nil), s.SetAside...)
+	s.Dropped += r.dropped.Load()
+	s.Missed += r.missed.Load()
+	s.Queued += len(r.queue)
+	return s
+}
+
+func (r *Recorder) update(f func(*Status)) {
+	r.statusMu.Lock()
+	f(&r.status)
+	r.statusMu.Unlock()
+}
+
+func (r *Recorder) refuse(err error) {
+	r.update(func(s *Status) {
+		s.Refused++
+		s.LastError, s.ErrorAt = err.Error(), time.Now().UTC()
+	})
+}

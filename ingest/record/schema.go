@@ -1,0 +1,127 @@
+package record
+
+import (
+	"fmt"
+	"net/url"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"hoistward/ingest"
+	"hoistward/ingest/units"
+)
+
+// Format is the version of the file format that this package writes. It is kept
+// in the file's user_version; a reader refuses a greater one.
+const Format = 1
+
+// applicationID marks a SQLite file as a recording ("HWRC").
+const applicationID = 0x48575243
+
+const busyTimeout = 5000 // ms
+
+// siSymbols are the units of the columns.
+var siSymbols = [...]string{"N", "m", "rad/s", "Pa", "N.m", "A", "K", "1"}
+
+func siSymbol(c ingest.Channel) string {
+	for _, s := range siSymbols {
+		if u, ok := units.Lookup(s); ok && u.Dimension == c.Dimension() {
+			return s
+		}
+	}
+	return "SI"
+}
+
+// entryColumns are the columns of table entry that are not channels, in the
+// order in which rows are written and read.
+var entryColumns = []string{"seq", "received", "kind", "time", "has", "quality", "body"}
+
+func schema() string {
+	var b strings.Builder
+	b.WriteString(`CREATE TABLE entry ( -- everything that can change an answer about the rig, in order
+  seq INTEGER PRIMARY KEY,   -- order of taking
+  received INTEGER NOT NULL, -- ns since 1970-01-01T00:00:00Z, when it was taken
+  kind INTEGER NOT NULL,     -- see table kind
+  time INTEGER,              -- ns since 1970-01-01T00:00:00Z, by the source's clock
+  has INTEGER,               -- bit n set: the message named channel n of table channel
+  quality TEXT,              -- NULL: every named value is good; see table meta, quality
+  body TEXT`)
+	b.WriteString(" -- JSON of an act, link, session or gap")
+	for c := range ingest.NumChannels {
+		fmt.Fprintf(&b, "\n, %s REAL -- %s", c, siSymbol(c))
+	}
+	b.WriteString(`
+);
+CREATE TABLE event ( -- journal lines
+  id INTEGER PRIMARY KEY,
+  seq INTEGER NOT NULL,      -- the entry that made it
+  received INTEGER NOT NULL, -- ns since 1970-01-01T00:00:00Z
+  line TEXT NOT NULL         -- JSON
+);
+CREATE TABLE reject ( -- messages that could not be taken
+  id INTEGER PRIMARY KEY,
+  received INTEGER NOT NULL, -- ns since 1970-01-01T00:00:00Z
+  source TEXT NOT NULL, reason TEXT NOT NULL, detail TEXT NOT NULL,
+  count INTEGER NOT NULL     -- how many alike
+);
+CREATE TABLE channel (number INTEGER PRIMARY KEY, name TEXT NOT NULL, unit TEXT NOT NULL);
+CREATE TABLE kind (number INTEGER PRIMARY KEY, name TEXT NOT NULL);
+CREATE TABLE reason (number INTEGER PRIMARY KEY, name TEXT NOT NULL);
+CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE VIEW reading AS SELECT seq,
+  strftime('%Y-%m-%dT%H:%M:%fZ', time/1000000000.0, 'unixepoch') AS time_utc`)
+	for c := range ingest.NumChannels {
+		fmt.Fprintf(&b, ", %s", c)
+	}
+	b.WriteString(", quality FROM entry WHERE kind = 1;\n")
+	for c := range ingest.NumChannels {
+		fmt.Fprintf(&b, "INSERT INTO channel VALUES (%d, '%s', '%s');\n", c, c, siSymbol(c))
+	}
+	for k, name := range kindNames {
+		fmt.Fprintf(&b, "INSERT INTO kind VALUES (%d, '%s');\n", k, name)
+	}
+	for r := range ingest.NumReasons {
+		fmt.Fprintf(&b, "INSERT INTO reason VALUES (%d, '%s');\n", r, r)
+	}
+	fmt.Fprintf(&b, "PRAGMA application_id = %d;\nPRAGMA user_version = %d;\n", applicationID, Format)
+	return b.String()
+}
+
+var kindNames = map[ingest.Kind]string{
+	ingest.EntrySample: "sample", ingest.EntryTick: "tick", ingest.EntryAct: "act",
+	ingest.EntryLink: "link", ingest.EntrySession: "session", ingest.EntryGap: "gap",
+}
+
+const qualityNote = "items for values that are not plainly good: channel number, " +
+	"b bad (the column is NULL), u uncertain, g good; reason number; - for a negative zero"
+
+// writeDSN names the file for the one writing connection. Settings stand here and
+// not in statements, so that no connection is ever without them.
+func writeDSN(path string) (string, error) {
+	q := url.Values{"_txlock": {"immediate"}, "_pragma": {
+		fmt.Sprintf("busy_timeout(%d)", busyTimeout),
+		"journal_mode(WAL)", "synchronous(FULL)",
+		"journal_size_limit(" + strconv.Itoa(journalLimit) + ")",
+		"cache_size(-512)",
+	}}
+	return fileURL(path, q)
+}
+
+const journalLimit = 4 << 20 // bytes that the WAL may keep after a checkpoint
+
+// wanted are the settings asserted on every writing connection.
+var wanted = []struct{ pragma, value string }{
+	{"busy_timeout", strconv.Itoa(busyTimeout)},
+	{"journal_mode", "wal"},
+	{"synchronous", "2"},
+	{"journal_size_limit", strconv.Itoa(journalLimit)},
+}
+
+func fileURL(path string, q url.Values) (string, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return "", err
+	}
+	u := url.URL{Scheme: "file", Path: filepath.ToSlash(abs), RawQuery: q.Encode()}
+	return u.String(), nil
+}
