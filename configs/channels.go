@@ -3,7 +3,6 @@ package configs
 import (
 	"fmt"
 	"math"
-	"strconv"
 	"time"
 
 	"hoistward/ingest"
@@ -15,9 +14,9 @@ const (
 	standardTimeField = "t"
 	standardAhead     = 5 * time.Second
 	standardBehind    = 60 * time.Second
-	leastAside        = 10 * time.Millisecond
-	mostAside         = 24 * time.Hour
 )
+
+var asideTime = between(0.01, 24*3600, "a time from 10 ms to 24 h")
 
 // standardRanges are the values that a sensor can show where a file states no
 // range: wide enough for every rig of the trade with its sensor's own overrun, so
@@ -47,8 +46,8 @@ func readTime(o *object, m *ingest.Mapping) {
 	if i, ok := o.choice("clock", false, "source", "receipt"); ok {
 		m.Clock = ingest.Clock(i)
 	}
-	o.duration("max_ahead", &m.MaxAhead, standardAhead, leastAside, mostAside)
-	o.duration("max_behind", &m.MaxBehind, standardBehind, leastAside, mostAside)
+	o.duration("max_ahead", &m.MaxAhead, standardAhead, asideTime)
+	o.duration("max_behind", &m.MaxBehind, standardBehind, asideTime)
 	o.close()
 }
 
@@ -135,7 +134,7 @@ func readRange(o *object, c ingest.Channel, m *ingest.ChannelMap) {
 	}
 	at := o.at("range")
 	if len(items) != 2 {
-		o.r.add(o.r.lineOf(at), at, strconv.Itoa(len(items))+" values", want)
+		o.r.add(o.r.lineOf(at), at, fmt.Sprintf("a list of %d", len(items)), want)
 		return
 	}
 	var limits [2]float64

@@ -7,7 +7,7 @@
 // quantity without a unit or of another dimension is a mistake, and all mistakes
 // of a file come back together, each with its line, what was there, and what is
 // wanted. What can be true of no hoist is said by hoist.Rig.Validate and bears the
-// line of its key here.
+// line of its key here; what no rig of the trade has is said beside it.
 //
-// It may not guess a unit, fill in a required value, or hold a rule of physics.
+// It may not guess a unit, fill in a required value, or compute physics.
 package configs

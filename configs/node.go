@@ -21,14 +21,15 @@ const largestFile = 1 << 20
 type reader struct {
 	file     string
 	problems []Problem
-	lines    map[string]int  // of every key that was met, by path
-	bad      map[string]bool // paths that have a problem
-	known    map[string]bool // paths that the form has, in this setting
-	unread   []func(float64) // setters of the numbers that could not be read
+	lines    map[string]int    // of every key that was met, by path
+	bad      map[string]bool   // paths that have a problem
+	raw      map[string]string // single values as they stand, by path
+	known    map[string]bool   // paths that the form has, in this setting
+	unread   []func(float64)   // setters of the numbers that could not be read
 }
 
 func newReader(file string) *reader {
-	return &reader{file: file, lines: map[string]int{}, bad: map[string]bool{}, known: map[string]bool{}}
+	return &reader{file: file, lines: map[string]int{}, bad: map[string]bool{}, known: map[string]bool{}, raw: map[string]string{}}
 }
 
 func (r *reader) add(line int, key, got, want string) {
@@ -114,7 +115,11 @@ func (r *reader) object(n *yaml.Node, path string, line int) *object {
 	o := &object{r: r, path: path, line: line, keys: map[string]*yaml.Node{}}
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key, value := n.Content[i], n.Content[i+1]
-		if key.Kind != yaml.ScalarNode || key.ShortTag() == "!!merge" || key.Value == "" || key.Value == "~" {
+		if key.ShortTag() == "!!merge" {
+			r.add(key.Line, path, "a merge (<<)", "the keys themselves")
+			continue
+		}
+		if key.Kind != yaml.ScalarNode || key.Value == "" || key.Value == "~" {
 			r.add(key.Line, path, "a key that is not a name", "a name")
 			continue
 		}
@@ -191,6 +196,7 @@ func (r *reader) text(n *yaml.Node, path, want string) (string, bool) {
 		r.add(n.Line, path, kindName(n), want)
 		return "", false
 	}
+	r.raw[path] = n.Value
 	return n.Value, true
 }
 
@@ -280,15 +286,20 @@ func kindName(n *yaml.Node) string {
 
 // allow lets the keys stand unread, because what they mean hangs on a key that
 // could not be read.
-func (o *object) allow(keys ...string) { o.asked = append(o.asked, keys...) }
+func (o *object) allow(keys ...string) {
+	for _, key := range keys {
+		o.asked = append(o.asked, key)
+		o.r.bad[o.at(key)] = true
+	}
+}
 
 // refuse reports each of the keys that is there: known, but not in this setting.
-func (o *object) refuse(setting string, keys ...string) {
+func (o *object) refuse(want string, keys ...string) {
 	for _, key := range keys {
 		if o.has(key) {
 			o.ask(key)
 			at := o.at(key)
-			o.r.add(o.r.lineOf(at), at, "the key", "it not here "+setting)
+			o.r.add(o.r.lineOf(at), at, "the key", want)
 		}
 	}
 }

@@ -5,6 +5,10 @@ import (
 	"hoistward/ingest/units"
 )
 
+// shortTime bounds the times that a stop is made of: what is longer was meant in
+// another unit.
+var shortTime = between(0, 10, "0 to 10 s")
+
 // What a rig file need not say. FILES.md lists them for its readers.
 const (
 	standardHoldFactor                   = 1.25
@@ -32,12 +36,13 @@ func readRig(name string, text []byte) (*reader, *hoist.Rig) {
 	readDrawworks(root.child("drawworks", true), &rig.Drawworks)
 	readLine(root.child("line", true), &rig.Line)
 	readReeving(root.child("reeving", true), &rig.Reeving)
-	quantity(root, "travelling_mass", &rig.TravellingMass, units.Mass, positive)
+	quantity(root, "travelling_mass", &rig.TravellingMass, units.Mass, anyNumber)
 	readMast(root.child("mast", true), &rig.Mast)
 	readReference(root.child("position_reference", false), &rig.Reference)
 	readBrakes(root.child("brakes", true), rig)
 	readUncertainty(root.child("uncertainty", true), &rig.Uncertainty)
 	root.close()
+	r.physical(rig)
 	return r, rig
 }
 
@@ -45,43 +50,44 @@ func readDrawworks(o *object, d *hoist.Drawworks) {
 	quantity(o, "rated_power", &d.RatedPower, units.Power, positive)
 	optional(o, "rated_load", &d.RatedLoad, units.Force, positive, 0)
 	drum := o.child("drum", true)
-	quantity(drum, "root_diameter", &d.Drum.RootDiameter, units.Length, positive)
+	quantity(drum, "root_diameter", &d.Drum.RootDiameter, units.Length, anyNumber)
 	quantity(drum, "groove_pitch", &d.Drum.GroovePitch, units.Length, positive)
-	quantity(drum, "wraps_per_layer", &d.Drum.WrapsPerLayer, units.Dimensionless, positive)
-	quantity(drum, "layer_rise", &d.Drum.LayerRise, units.Dimensionless, positive)
-	quantity(drum, "inertia", &d.Drum.Inertia, units.Inertia, positive)
+	quantity(drum, "wraps_per_layer", &d.Drum.WrapsPerLayer, units.Dimensionless, between(5, 200, "5 to 200 wraps in a layer"))
+	quantity(drum, "layer_rise", &d.Drum.LayerRise, units.Dimensionless, anyNumber)
+	quantity(drum, "inertia", &d.Drum.Inertia, units.Inertia, anyNumber)
 	drum.close()
 	encoder := o.child("encoder", false)
 	if !encoder.silent {
 		quantity(encoder, "counts_per_revolution", &d.Encoder.CountsPerRevolution, units.Dimensionless, positive)
-		whole(encoder, "counter_bits", &d.Encoder.CounterBits, true, 8, 53)
+		whole(encoder, "counter_bits", &d.Encoder.CounterBits, true, from(8, 53))
 	}
 	encoder.close()
 	drive := o.child("drive", true)
-	quantity(drive, "release", &d.DriveRelease, units.Time, notNegative)
+	quantity(drive, "release", &d.DriveRelease, units.Time, shortTime)
 	drive.close()
 	o.close()
 }
 
 func readLine(o *object, l *hoist.Line) {
-	quantity(o, "diameter", &l.Diameter, units.Length, positive)
-	quantity(o, "metallic_area", &l.MetallicArea, units.Area, positive)
-	quantity(o, "elastic_modulus", &l.ElasticModulus, units.Pressure, positive)
-	quantity(o, "breaking_strength", &l.BreakingStrength, units.Force, positive)
-	quantity(o, "fast_line_length", &l.FastLineLength, units.Length, positive)
-	quantity(o, "dead_line_length", &l.DeadLineLength, units.Length, positive)
+	quantity(o, "diameter", &l.Diameter, units.Length, anyNumber)
+	quantity(o, "metallic_area", &l.MetallicArea, units.Area, anyNumber)
+	quantity(o, "elastic_modulus", &l.ElasticModulus, units.Pressure, anyNumber)
+	quantity(o, "breaking_strength", &l.BreakingStrength, units.Force, anyNumber)
+	quantity(o, "fast_line_length", &l.FastLineLength, units.Length, anyNumber)
+	quantity(o, "dead_line_length", &l.DeadLineLength, units.Length, anyNumber)
 	o.close()
 }
 
 func readReeving(o *object, v *hoist.Reeving) {
-	whole(o, "lines", &v.Lines, true, 1, 64)
-	quantity(o, "sheave_factor", &v.SheaveFactor, units.Dimensionless, positive)
+	even := wholeRule{4, 16, "an even number from 4 to 16", func(n int) bool { return n%2 == 0 }}
+	whole(o, "lines", &v.Lines, true, even)
+	quantity(o, "sheave_factor", &v.SheaveFactor, units.Dimensionless, anyNumber)
 	o.close()
 }
 
 func readMast(o *object, m *hoist.Mast) {
-	quantity(o, "crown_height", &m.CrownHeight, units.Length, positive)
-	quantity(o, "crown_limit", &m.CrownLimit, units.Length, positive)
+	quantity(o, "crown_height", &m.CrownHeight, units.Length, anyNumber)
+	quantity(o, "crown_limit", &m.CrownLimit, units.Length, anyNumber)
 	quantity(o, "crown_saver_trip", &m.CrownSaverTrip, units.Length, positive)
 	quantity(o, "floor_limit", &m.FloorLimit, units.Length, notNegative)
 	o.close()
@@ -102,8 +108,8 @@ func readReference(o *object, p *hoist.Reference) {
 		optional(o, key, dst, d, must, 0)
 	}
 	need("block_height", (*float64)(&p.BlockHeight), units.Length, anyNumber)
-	need("wraps", &p.Wraps, units.Dimensionless, positive)
-	need("hook_load", (*float64)(&p.HookLoad), units.Force, notNegative)
+	need("wraps", &p.Wraps, units.Dimensionless, anyNumber)
+	need("hook_load", (*float64)(&p.HookLoad), units.Force, anyNumber)
 	p.HasCounts = optional(o, "counts", &p.Counts, units.Dimensionless, anyNumber, 0)
 	p.SetAt = o.instant("set_at", !void)
 	p.Set = !void
@@ -122,30 +128,30 @@ func readService(o *object, s *hoist.ServiceBrake) {
 	kind, known := o.choice("kind", true, "disc", "band")
 	s.Kind = hoist.BrakeKind(kind)
 	disc := func() {
-		whole(o, "calipers", &s.Calipers, true, 1, mostCalipers)
-		quantity(o, "piston_area", &s.PistonArea, units.Area, positive)
+		whole(o, "calipers", &s.Calipers, true, from(1, mostCalipers))
+		quantity(o, "piston_area", &s.PistonArea, units.Area, anyNumber)
 	}
 	band := func() {
-		whole(o, "bands", &s.Bands, true, 1, mostBands)
-		quantity(o, "wrap_angle", &s.WrapAngle, units.Angle, positive)
-		quantity(o, "live_tension", &s.LiveTension, units.Force, positive)
+		whole(o, "bands", &s.Bands, true, from(1, mostBands))
+		quantity(o, "wrap_angle", &s.WrapAngle, units.Angle, anyNumber)
+		quantity(o, "live_tension", &s.LiveTension, units.Force, anyNumber)
 	}
 	switch {
 	case !known:
 		o.allow("calipers", "piston_area", "bands", "wrap_angle", "live_tension")
 	case s.Kind == hoist.BandBrake:
 		band()
-		o.refuse("with kind: band", "calipers", "piston_area")
+		o.refuse("no such key with kind: band", "calipers", "piston_area")
 	default:
 		disc()
-		o.refuse("with kind: disc", "bands", "wrap_angle", "live_tension")
+		o.refuse("no such key with kind: disc", "bands", "wrap_angle", "live_tension")
 	}
-	quantity(o, "effective_radius", &s.EffectiveRadius, units.Length, positive)
-	quantity(o, "friction", &s.Friction, units.Dimensionless, positive)
-	quantity(o, "full_pressure", &s.FullPressure, units.Pressure, positive)
-	quantity(o, "dead_time", &s.DeadTime, units.Time, notNegative)
-	quantity(o, "rise_time", &s.RiseTime, units.Time, notNegative)
-	optional(o, "hold_factor", &s.HoldFactor, units.Dimensionless, positive, standardHoldFactor)
+	quantity(o, "effective_radius", &s.EffectiveRadius, units.Length, anyNumber)
+	quantity(o, "friction", &s.Friction, units.Dimensionless, anyNumber)
+	quantity(o, "full_pressure", &s.FullPressure, units.Pressure, anyNumber)
+	quantity(o, "dead_time", &s.DeadTime, units.Time, shortTime)
+	quantity(o, "rise_time", &s.RiseTime, units.Time, shortTime)
+	optional(o, "hold_factor", &s.HoldFactor, units.Dimensionless, between(1, 10, "1 to 10: below 1 the brake does not hold the load"), standardHoldFactor)
 	s.Fade = readFade(o)
 	o.close()
 }
@@ -155,8 +161,8 @@ func readFade(o *object) hoist.FadeCurve {
 	curve := make(hoist.FadeCurve, len(items))
 	for i, m := range items {
 		point := o.r.mapping(m, m.node.Line)
-		quantity(point, "temperature", &curve[i].Temperature, units.Temperature, positive)
-		quantity(point, "factor", &curve[i].Factor, units.Dimensionless, notNegative)
+		quantity(point, "temperature", &curve[i].Temperature, units.Temperature, anyNumber)
+		quantity(point, "factor", &curve[i].Factor, units.Dimensionless, anyNumber)
 		point.close()
 	}
 	return curve
@@ -166,22 +172,22 @@ func readEmergency(o *object, e *hoist.EmergencyBrake) {
 	if o.silent {
 		return
 	}
-	whole(o, "calipers", &e.Calipers, true, 1, mostCalipers)
-	quantity(o, "spring_force", &e.SpringForce, units.Force, positive)
-	quantity(o, "release_pressure", &e.ReleasePressure, units.Pressure, positive)
-	quantity(o, "effective_radius", &e.EffectiveRadius, units.Length, positive)
-	quantity(o, "friction", &e.Friction, units.Dimensionless, positive)
+	whole(o, "calipers", &e.Calipers, true, from(1, mostCalipers))
+	quantity(o, "spring_force", &e.SpringForce, units.Force, anyNumber)
+	quantity(o, "release_pressure", &e.ReleasePressure, units.Pressure, anyNumber)
+	quantity(o, "effective_radius", &e.EffectiveRadius, units.Length, anyNumber)
+	quantity(o, "friction", &e.Friction, units.Dimensionless, anyNumber)
 	o.close()
 }
 
 func readHeat(o *object, h *hoist.HeatModel) {
-	quantity(o, "mass", &h.Mass, units.Mass, positive)
-	quantity(o, "specific_heat", &h.SpecificHeat, units.SpecificHeat, positive)
-	quantity(o, "cooling_area", &h.CoolingArea, units.Area, positive)
-	quantity(o, "emissivity", &h.Emissivity, units.Dimensionless, notNegative)
-	optional(o, "ambient", &h.Ambient, units.Temperature, positive, standardAmbient)
-	quantity(o, "amber", &h.Amber, units.Temperature, positive)
-	quantity(o, "red", &h.Red, units.Temperature, positive)
+	quantity(o, "mass", &h.Mass, units.Mass, anyNumber)
+	quantity(o, "specific_heat", &h.SpecificHeat, units.SpecificHeat, anyNumber)
+	quantity(o, "cooling_area", &h.CoolingArea, units.Area, anyNumber)
+	quantity(o, "emissivity", &h.Emissivity, units.Dimensionless, anyNumber)
+	optional(o, "ambient", &h.Ambient, units.Temperature, anyNumber, standardAmbient)
+	quantity(o, "amber", &h.Amber, units.Temperature, anyNumber)
+	quantity(o, "red", &h.Red, units.Temperature, anyNumber)
 	o.close()
 }
 
@@ -195,32 +201,36 @@ func readAuxiliary(o *object, a *hoist.AuxiliaryBrake) {
 	case !known:
 		o.allow("peak_torque", "peak_speed", "power_limit", "full_current")
 	case a.Kind == hoist.NoAuxiliary:
-		o.refuse("with kind: none", "peak_torque", "peak_speed", "power_limit", "full_current")
+		o.refuse("no such key with kind: none", "peak_torque", "peak_speed", "power_limit", "full_current")
 	case a.Kind == hoist.MotorBraking:
-		quantity(o, "peak_torque", &a.PeakTorque, units.Torque, positive)
-		optional(o, "peak_speed", &a.PeakSpeed, units.RotationSpeed, positive, 0)
+		quantity(o, "peak_torque", &a.PeakTorque, units.Torque, anyNumber)
+		optional(o, "peak_speed", &a.PeakSpeed, units.RotationSpeed, anyNumber, 0)
 		quantity(o, "power_limit", &a.PowerLimit, units.Power, positive)
-		o.refuse("with kind: motor", "full_current")
+		o.refuse("no such key with kind: motor", "full_current")
 	default:
-		quantity(o, "peak_torque", &a.PeakTorque, units.Torque, positive)
-		quantity(o, "peak_speed", &a.PeakSpeed, units.RotationSpeed, positive)
+		quantity(o, "peak_torque", &a.PeakTorque, units.Torque, anyNumber)
+		quantity(o, "peak_speed", &a.PeakSpeed, units.RotationSpeed, anyNumber)
 		if a.Kind == hoist.EddyCurrent {
 			optional(o, "full_current", &a.FullCurrent, units.Current, positive, 0)
 		} else {
-			o.refuse("with kind: hydrodynamic", "full_current")
+			o.refuse("no such key with kind: hydrodynamic", "full_current")
 		}
-		o.refuse("but with kind: motor", "power_limit")
+		o.refuse("it only with kind: motor", "power_limit")
 	}
 	o.close()
 }
 
+// readUncertainty takes no zero: what is known exactly would make a bound that
+// stops do not stay inside.
 func readUncertainty(o *object, u *hoist.Uncertainty) {
+	seconds := upTo(2, "above 0 and at most 2 s")
+	relative := upTo(0.5, "above 0 and at most 50 %")
 	quantity(o, "friction", &u.Friction, units.Dimensionless, positive)
-	quantity(o, "dead_time", &u.DeadTime, units.Time, positive)
-	optional(o, "rise_time", &u.RiseTime, units.Time, positive, standardRiseTime)
-	quantity(o, "release", &u.Release, units.Time, positive)
-	quantity(o, "height", &u.Height, units.Length, positive)
-	quantity(o, "hook_load", &u.HookLoad, units.Dimensionless, positive)
-	optional(o, "inertia", &u.Inertia, units.Dimensionless, positive, standardInertia)
+	quantity(o, "dead_time", &u.DeadTime, units.Time, seconds)
+	optional(o, "rise_time", &u.RiseTime, units.Time, seconds, standardRiseTime)
+	quantity(o, "release", &u.Release, units.Time, seconds)
+	quantity(o, "height", &u.Height, units.Length, upTo(2, "above 0 and at most 2 m"))
+	quantity(o, "hook_load", &u.HookLoad, units.Dimensionless, relative)
+	optional(o, "inertia", &u.Inertia, units.Dimensionless, relative, standardInertia)
 	o.close()
 }

@@ -8,12 +8,9 @@ import (
 	"unicode"
 )
 
-// Limits of the waiting times that a source may state.
-const (
-	standardQuiet = 3 * time.Second
-	leastQuiet    = 100 * time.Millisecond
-	mostQuiet     = time.Hour
-)
+const standardQuiet = 3 * time.Second
+
+var quietTime = between(0.1, 3600, "a time from 100 ms to 1 h")
 
 func readSource(o *object) Source {
 	s := Source{QoS: 1, QuietAfter: standardQuiet}
@@ -28,8 +25,8 @@ func readSource(o *object) Source {
 	s.User, _ = o.words("user", false, "a user name")
 	readSecrets(o, &s, encrypted)
 	s.Topic = readTopic(o)
-	whole(o, "qos", &s.QoS, false, 0, 1)
-	o.duration("quiet_after", &s.QuietAfter, standardQuiet, leastQuiet, mostQuiet)
+	whole(o, "qos", &s.QoS, false, from(0, 1))
+	o.duration("quiet_after", &s.QuietAfter, standardQuiet, quietTime)
 	readTime(o.child("time", false), &s.Mapping)
 	readChannels(o.child("channels", true), &s.Mapping)
 	o.close()

@@ -18,6 +18,8 @@ type rule struct {
 	want  string
 }
 
+// Signs and ranges that hoist.Rig.Validate knows are not repeated: anyNumber
+// leaves them to it.
 var (
 	anyNumber   = rule{func(float64) bool { return true }, "a finite number"}
 	positive    = rule{func(x float64) bool { return x > 0 }, "a value above 0"}
@@ -26,6 +28,10 @@ var (
 
 func between(low, high float64, want string) rule {
 	return rule{func(x float64) bool { return x >= low && x <= high }, want}
+}
+
+func upTo(high float64, want string) rule {
+	return rule{func(x float64) bool { return x > 0 && x <= high }, want}
 }
 
 // quantity reads a required number with its unit into dst, in SI.
@@ -62,6 +68,9 @@ func (r *reader) parse(text string, line int, path string, dimension units.Dimen
 	switch {
 	case err != nil:
 		got, want := splitError(err)
+		if dimension == units.Dimensionless {
+			want = wantQuantity(dimension)
+		}
 		r.add(line, path, got, want)
 	case math.IsInf(x, 0) || math.IsNaN(x):
 		r.add(line, path, text, "a finite "+dimension.String())
@@ -86,30 +95,52 @@ func wantQuantity(d units.Dimension) string {
 	if d == units.Dimensionless {
 		return "a number"
 	}
-	return "a " + d.String() + " with its unit"
+	return article(d.String()) + " with its unit"
 }
 
-// whole reads a whole number into dst.
-func whole[T ~int | ~uint | ~uint8](o *object, key string, dst *T, required bool, low, high int) bool {
-	want := fmt.Sprintf("a whole number from %d to %d", low, high)
-	text, line, ok := o.scalar(key, required, want)
+// article returns noun with "a" or "an" before it.
+func article(noun string) string {
+	if strings.ContainsRune("aeiou", rune(noun[0])) {
+		return "an " + noun
+	}
+	return "a " + noun
+}
+
+// wholeRule is what a whole number must satisfy.
+type wholeRule struct {
+	low, high int
+	want      string
+	holds     func(int) bool
+}
+
+func from(low, high int) wholeRule {
+	return wholeRule{low, high, fmt.Sprintf("a whole number from %d to %d", low, high), func(int) bool { return true }}
+}
+
+// whole reads a whole number into dst, which stays where the file does not say.
+func whole[T ~int | ~uint | ~uint8](o *object, key string, dst *T, required bool, must wholeRule) {
+	text, line, ok := o.scalar(key, required, must.want)
 	if ok {
 		n, err := strconv.Atoi(text)
-		if err == nil && n >= low && n <= high {
+		if err == nil && n >= must.low && n <= must.high && must.holds(n) {
 			*dst = T(n)
-			return true
+			return
 		}
-		o.r.add(line, o.at(key), text, want)
+		o.r.add(line, o.at(key), text, must.want)
 	}
 	if required || o.has(key) {
-		o.r.unread = append(o.r.unread, func(x float64) { *dst = T(min(max(x, float64(low)), float64(high))) })
+		o.r.unread = append(o.r.unread, func(x float64) {
+			*dst = T(min(max(x, float64(must.low)), float64(must.high)))
+		})
 	}
-	return false
 }
 
 // choice reads one of the words and returns its index.
 func (o *object) choice(key string, required bool, words ...string) (int, bool) {
-	want := "one of " + strings.Join(words, ", ")
+	want := strings.Join(words, " or ")
+	if len(words) > 2 {
+		want = "one of " + strings.Join(words, ", ")
+	}
 	text, line, ok := o.scalar(key, required, want)
 	if !ok {
 		return 0, false
@@ -168,10 +199,9 @@ func (o *object) instant(key string, required bool) time.Time {
 
 // duration reads a time from least to most into dst, which holds standard where
 // the file does not say.
-func (o *object) duration(key string, dst *time.Duration, standard, least, most time.Duration) {
+func (o *object) duration(key string, dst *time.Duration, standard time.Duration, must rule) {
 	var s units.Second
-	want := fmt.Sprintf("a time from %v to %v", least, most)
-	optional(o, key, &s, units.Time, between(least.Seconds(), most.Seconds(), want), units.Second(standard.Seconds()))
+	optional(o, key, &s, units.Time, must, units.Second(standard.Seconds()))
 	*dst = time.Duration(math.Round(float64(s) * float64(time.Second)))
 }
 
