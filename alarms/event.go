@@ -78,7 +78,12 @@ func appendNumber(dst []byte, v float64) []byte {
 	if a := math.Abs(v); a != 0 && (a < 1e-6 || a >= 1e21) {
 		format = 'e'
 	}
-	return strconv.AppendFloat(dst, v, format, -1, 64)
+	dst = strconv.AppendFloat(dst, v, format, -1, 64)
+	if n := len(dst); format == 'e' && dst[n-4] == 'e' && dst[n-2] == '0' { // e-07: e-7 is the shorter
+		dst[n-2] = dst[n-1]
+		dst = dst[:n-1]
+	}
+	return dst
 }
 
 const hex = "0123456789abcdef"

@@ -21,19 +21,18 @@ func (r *Rule) Step(a Alarm, now time.Time, in Input) (Alarm, Change) {
 }
 
 // rebase moves all instants with a clock that fell, so that no delay ends for it and
-// none waits for the old time to come again.
+// none waits for the old time to come again. An act may have come by a clock that is
+// ahead of t: its marks are cut to t likewise.
 func (a Alarm) rebase(t Instant) Alarm {
-	if a.Evaluated == 0 || t >= a.Evaluated {
-		return a
+	if a.Evaluated != 0 && t < a.Evaluated {
+		d := -a.Evaluated.since(t)
+		for _, i := range []*Instant{&a.Since, &a.Raised, &a.Evaluated, &a.Good, &a.GoodSince,
+			&a.TrueSince, &a.FalseSince, &a.LowerSince} {
+			*i = i.shift(d)
+		}
 	}
-	d := -a.Evaluated.since(t)
-	for _, i := range []*Instant{&a.Since, &a.Raised, &a.Evaluated, &a.Good, &a.GoodSince,
-		&a.TrueSince, &a.FalseSince, &a.LowerSince} {
-		*i = i.shift(d)
-	}
-	if a.Shelved() {
-		a.ShelvedUntil = min(a.ShelvedUntil, t.shift(MaxShelf))
-	}
+	a.Since = min(a.Since, t)
+	a.ShelvedUntil = min(a.ShelvedUntil, t.shift(MaxShelf))
 	return a
 }
 
