@@ -28,10 +28,12 @@ type Detector struct {
 	pressedP  float64
 
 	framed   bool
-	event    float64 // event time of the newest frame, s since epoch
-	received float64 // its receipt
-	latency  float64 // beyond the clocks' offset, s
-	lineWork float64 // J
+	newFrame bool           // the present call is a frame, not a tick
+	pending  [NumKinds]bool // seen in one frame, not yet confirmed by the next
+	event    float64        // event time of the newest frame, s since epoch
+	received float64        // its receipt
+	latency  float64        // beyond the clocks' offset, s
+	lineWork float64        // J
 }
 
 // Result is what one frame or tick says. It is valid until the next.
@@ -81,6 +83,7 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 	d.brakes(t, now, dt)
 	d.work(before)
 	d.framed, d.event, d.received = true, t, now
+	d.newFrame = true
 	d.answer(f.Time, now, d.latency)
 	return &d.result
 }
@@ -98,6 +101,7 @@ func (d *Detector) Tick(at time.Time) *Result {
 	if !d.load.known(&d.ins, now) {
 		d.load.forget()
 	}
+	d.newFrame = false
 	d.answer(at, now, age)
 	return &d.result
 }

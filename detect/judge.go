@@ -10,11 +10,11 @@ import (
 // last is in d.result and gives the deadband.
 func (d *Detector) judge(now float64, m *margin) {
 	f := &d.result.Findings
-	f[Overhoist] = d.judgeOverhoist(m, f[Overhoist].Condition)
-	f[CrownLimitPassed] = d.judgeCrownPassed(m, f[CrownLimitPassed].Condition)
-	f[FloorApproach] = d.judgeFloor(m, f[FloorApproach].Condition)
-	f[CannotStop] = d.judgeCannotStop(m)
-	f[LoweringTooFast] = d.judgeLowering(m, f[LoweringTooFast].Condition)
+	f[Overhoist] = d.confirm(Overhoist, d.judgeOverhoist(m, f[Overhoist].Condition))
+	f[CrownLimitPassed] = d.confirm(CrownLimitPassed, d.judgeCrownPassed(m, f[CrownLimitPassed].Condition))
+	f[FloorApproach] = d.confirm(FloorApproach, d.judgeFloor(m, f[FloorApproach].Condition))
+	f[CannotStop] = d.confirm(CannotStop, d.judgeCannotStop(m))
+	f[LoweringTooFast] = d.confirm(LoweringTooFast, d.judgeLowering(m, f[LoweringTooFast].Condition))
 	f[BrakeFade] = d.friction.judge()
 	f[BrakeHot] = d.judgeHeat(Medium, HotterThanAmber, f[BrakeHot].Condition)
 	f[BrakeVeryHot] = d.judgeHeat(High, HotterThanRed, f[BrakeVeryHot].Condition)
@@ -26,6 +26,22 @@ func (d *Detector) judge(now float64, m *margin) {
 	f[ClockDisagrees] = d.clock.judge()
 	f[SourceLost] = d.judgeSource(now)
 	d.judgeChannels(now)
+}
+
+// confirm lets a stop-margin finding count from the second frame on that shows it:
+// one reading alone raises nothing, and no time is lost beyond it (PHYSICS section
+// 10: one confirmed sample pair).
+func (d *Detector) confirm(k Kind, f Finding) Finding {
+	switch {
+	case f.Condition != Present:
+		d.pending[k] = false
+		return f
+	case d.result.Findings[k].Condition == Present || d.pending[k] && d.newFrame:
+		return f
+	}
+	d.pending[k] = true
+	f.Condition = Undecided
+	return f
 }
 
 const (

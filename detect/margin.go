@@ -29,6 +29,9 @@ const (
 	// the block's speed and acceleration, m/s and m/s².
 	speedNoise        = 0.01
 	accelerationNoise = 0.05
+	// fastestGain is the greatest acceleration that a drive or a load gives a block,
+	// m/s²; what the filter shows beyond it while the motion changes is its own.
+	fastestGain = 2.0
 )
 
 // marginNow works out the margin with the newest reading age seconds old.
@@ -127,7 +130,7 @@ func (d *Detector) stopCase(dir hoist.Direction, speed, acceleration, age float6
 	return hoist.StopCase{
 		Direction:        dir,
 		Speed:            units.MetrePerSecond(speed),
-		Acceleration:     units.MetrePerSecond2(acceleration),
+		Acceleration:     units.MetrePerSecond2(math.Min(acceleration, fastestGain)),
 		Radius:           units.Metre(d.pos.radius()),
 		BrakeTemperature: units.FromCelsius(d.heat.expected()),
 		FrictionFactor:   d.friction.health(),

@@ -33,6 +33,7 @@ type position struct {
 	disagree   bool
 	lastSensor float64
 	sensorAt   float64 // event time of the newest sensor reading, s
+	abruptTill float64 // event time until which the motion may change abruptly
 	source     HeightSource
 }
 
@@ -44,10 +45,14 @@ const (
 	drumHeightNoise = 0.003
 	// drumSpeedNoise is the noise of a drum-speed channel at the drum, rad/s.
 	drumSpeedNoise = 0.05
-	// jerkDrum and jerkSensor are jerk densities, m²/s⁵: with the drum as witness a
-	// stop of 3 m/s² in half a second is followed, with the sensor alone noise counts more.
-	jerkDrum   = 20.0
-	jerkSensor = 1.0
+	// Jerk densities, m²/s⁵. With the drum as witness the block is taken to move
+	// quietly until a reading lies surprise standard deviations off; then a stop of
+	// 3 m/s² in half a second is followed. With the sensor alone noise counts more.
+	jerkQuiet   = 0.3
+	jerkAbrupt  = 30.0
+	jerkSensor  = 1.0
+	surprise    = 3.0
+	abruptLasts = 0.3 // s
 	// stampJitter is how far a slow source's stamps stray, in its intervals.
 	stampJitter = 0.25
 	// enoughHeights is how many sensor readings a speed needs.
@@ -80,6 +85,7 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 	p.count(counts, t)
 	if p.started && t > p.at {
 		p.motion.predict(t-p.at, p.jerk(ins, now))
+		p.meetSurprise(t, ins)
 	}
 	p.at = math.Max(p.at, t)
 	if sensor.fresh {
@@ -99,9 +105,29 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 
 func (p *position) jerk(ins *[ingest.NumChannels]instrument, now float64) float64 {
 	if ins[ingest.DrumSpeed].live(now) || (p.tied && ins[ingest.DrumCounts].live(now)) {
-		return jerkDrum
+		return jerkQuiet
 	}
 	return jerkSensor
+}
+
+// meetSurprise lets the motion change abruptly where the drum's speed shows it.
+func (p *position) meetSurprise(t float64, ins *[ingest.NumChannels]instrument) {
+	if speed := &ins[ingest.DrumSpeed]; speed.fresh {
+		v, r := p.blockSpeed(speed.v)
+		if nu, s := p.motion.innovation(rowVelocity, v, r); nu*nu > surprise*surprise*s {
+			p.abruptTill = t + abruptLasts
+		}
+	}
+	if t <= p.abruptTill {
+		p.motion.addJerk(t-p.at, jerkAbrupt-jerkQuiet)
+	}
+}
+
+// blockSpeed returns the block's speed by the drum's and its noise variance.
+func (p *position) blockSpeed(omega float64) (v, variance float64) {
+	k := p.radius() / float64(p.rig.Reeving.Lines)
+	sd := drumSpeedNoise*k + 0.005*math.Abs(omega)*k
+	return omega * k, sd * sd
 }
 
 // count follows the encoder; a step that no drum can make voids the map.
@@ -169,9 +195,8 @@ func (p *position) drumSpeed(omega, now float64) {
 	if !p.started || math.Abs(omega) > p.fastestDrum() {
 		return
 	}
-	k := p.radius() / float64(p.rig.Reeving.Lines)
-	sd := drumSpeedNoise*k + 0.005*math.Abs(omega)*k
-	p.motion.update(rowVelocity, omega*k, sd*sd)
+	v, r := p.blockSpeed(omega)
+	p.motion.update(rowVelocity, v, r)
 	p.moved = now
 }
 
