@@ -1,0 +1,252 @@
+package dashboard
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"hoistward/ingest"
+
+	"go.uber.org/zap"
+)
+
+func (s *Server) routes() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", s.startPage)
+	mux.HandleFunc("GET /cabin/{rig}", s.cabinPage)
+	mux.HandleFunc("GET /ws/{rig}", s.watch)
+	mux.HandleFunc("GET /api/rigs", s.listRigs)
+	mux.HandleFunc("GET /api/rigs/{rig}", s.showRig)
+	mux.HandleFunc("POST /api/rigs/{rig}/acts", s.act)
+	mux.HandleFunc("POST /api/rigs/{rig}/sound", s.hearSound)
+	mux.HandleFunc("GET /healthz", s.health)
+	mux.HandleFunc("GET /assets/{file}", s.asset)
+	mux.HandleFunc("GET /", s.notFoundPage)
+	return guard(mux)
+}
+
+func (s *Server) listRigs(w http.ResponseWriter, _ *http.Request) {
+	writeJSON(w, http.StatusOK, s.Summaries())
+}
+
+func (s *Server) showRig(w http.ResponseWriter, r *http.Request) {
+	rig := s.lookup(r.PathValue("rig"))
+	if rig == nil {
+		writeError(w, http.StatusNotFound, "no rig of that name")
+		return
+	}
+	f := rig.newest.Load()
+	if f == nil {
+		writeError(w, http.StatusNotFound, "nothing has been heard of this rig yet")
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	_, _ = w.Write(f.text(s.opts.Now())) // the peer is gone: nobody to tell
+}
+
+// act answers 200 when the act is on disk and 409 with the reason when the desk
+// refuses it.
+func (s *Server) act(w http.ResponseWriter, r *http.Request) {
+	rig := s.lookup(r.PathValue("rig"))
+	if rig == nil {
+		writeError(w, http.StatusNotFound, "no rig of that name")
+		return
+	}
+	var act ingest.Act
+	if !readBody(w, r, &act) {
+		return
+	}
+	if err := checkAct(&act); err != nil {
+		writeError(w, http.StatusBadRequest, err.Error())
+		return
+	}
+	if s.opts.Desk == nil {
+		writeJSON(w, http.StatusConflict, map[string]string{"refused": "this monitor only shows, it takes no acts"})
+		return
+	}
+	if err := s.opts.Desk.Act(rig.name, act); err != nil {
+		writeJSON(w, http.StatusConflict, map[string]string{"refused": err.Error()})
+		return
+	}
+	writeJSON(w, http.StatusOK, map[string]bool{"accepted": true})
+}
+
+const maxPerson = 60 // letters in a person's name
+
+func checkAct(a *ingest.Act) error {
+	a.Person = strings.TrimSpace(a.Person)
+	if a.Do != "acknowledge" && a.Do != "reset" {
+		return fmt.Errorf(`do: got %.20q, want "acknowledge" or "reset"`, a.Do)
+	}
+	if a.Alarm == "" {
+		return errors.New("alarm: got nothing, want an alarm's name")
+	}
+	if a.Person == "" {
+		return errors.New("person: got nothing, want the name of who asks")
+	}
+	if n := utf8.RuneCountInString(a.Person); n > maxPerson {
+		return fmt.Errorf("person: got %d letters, want %d at most", n, maxPerson)
+	}
+	if strings.ContainsFunc(a.Person, unicode.IsControl) {
+		return errors.New("person: got control characters, want a name")
+	}
+	return nil
+}
+
+// soundReport is what one page last said about its own sound.
+type soundReport struct {
+	Running bool
+	Reason  string
+	At      time.Time
+}
+
+const (
+	soundPages  = 32               // pages remembered for one rig
+	soundMemory = 60 * time.Second // a page reports every 15 s
+)
+
+func (s *Server) hearSound(w http.ResponseWriter, r *http.Request) {
+	rig := s.lookup(r.PathValue("rig"))
+	if rig == nil {
+		writeError(w, http.StatusNotFound, "no rig of that name")
+		return
+	}
+	var report struct {
+		Page    string `json:"page"`
+		Running bool   `json:"running"`
+		Reason  string `json:"reason"`
+	}
+	if !readBody(w, r, &report) {
+		return
+	}
+	if report.Page == "" || len(report.Page) > 64 || len(report.Reason) > 200 {
+		writeError(w, http.StatusBadRequest, "page: want an identifier of 64 letters at most, and a reason of 200 at most")
+		return
+	}
+	now := s.opts.Now()
+	s.mu.Lock()
+	before, known := rig.sound[report.Page]
+	rig.forgetSound(now)
+	if _, still := rig.sound[report.Page]; still || len(rig.sound) < soundPages {
+		rig.sound[report.Page] = soundReport{report.Running, report.Reason, now}
+	}
+	s.mu.Unlock()
+	if !known || before.Running != report.Running {
+		s.opts.Log.Info("sound of a page", zap.String("rig", rig.name), zap.String("page", report.Page),
+			zap.Bool("running", report.Running), zap.String("reason", report.Reason))
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
+
+func (rig *rigState) forgetSound(now time.Time) {
+	for page, report := range rig.sound {
+		if now.Sub(report.At) > soundMemory {
+			delete(rig.sound, page)
+		}
+	}
+}
+
+// countSound returns how many pages can be heard and how many cannot.
+func (rig *rigState) countSound(now time.Time) (running, silent int) {
+	rig.forgetSound(now)
+	for _, report := range rig.sound {
+		if report.Running {
+			running++
+		} else {
+			silent++
+		}
+	}
+	return running, silent
+}
+
+// Figures are the dashboard's own part of /healthz.
+type Figures struct {
+	Version         string    `json:"version"`
+	Pages           int       `json:"pages"`                       // open now
+	Served          uint64    `json:"pages_served"`                // since the start
+	Slow            uint64    `json:"pages_dropped_slow"`          // could not take a snapshot in time
+	Lost            uint64    `json:"pages_gone"`                  // closed, or did not answer pings
+	Refused         uint64    `json:"pages_refused"`               // too many, or stopping
+	NotFinite       uint64    `json:"numbers_not_finite"`          // shown as not known
+	BrokenSnapshots uint64    `json:"snapshots_that_are_not_json"` // not shown
+	Rigs            []Summary `json:"rigs"`
+}
+
+// Figures returns the dashboard's own part of /healthz.
+func (s *Server) Figures() Figures {
+	s.mu.Lock()
+	pages := len(s.clients)
+	s.mu.Unlock()
+	return Figures{
+		Version: s.opts.Version, Pages: pages, Served: s.served.Load(), Slow: s.slow.Load(), Lost: s.lost.Load(),
+		Refused: s.full.Load(), NotFinite: s.cleaned.Load(), BrokenSnapshots: s.broken.Load(), Rigs: s.Summaries(),
+	}
+}
+
+// health writes what Options.Health says with one key added, "dashboard".
+func (s *Server) health(w http.ResponseWriter, _ *http.Request) {
+	all := map[string]any{}
+	if s.opts.Health != nil {
+		text, err := json.Marshal(s.opts.Health())
+		if err != nil {
+			writeError(w, http.StatusInternalServerError, "health: "+err.Error())
+			return
+		}
+		var fields map[string]json.RawMessage
+		if json.Unmarshal(text, &fields) == nil {
+			for key, value := range fields {
+				all[key] = value
+			}
+		} else {
+			all["health"] = json.RawMessage(text)
+		}
+	}
+	all["dashboard"] = s.Figures()
+	writeJSON(w, http.StatusOK, all)
+}
+
+// readBody reads one JSON object into v, or answers the request with what is wrong.
+func readBody(w http.ResponseWriter, r *http.Request, v any) bool {
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
+		writeError(w, http.StatusUnsupportedMediaType, "want Content-Type application/json")
+		return false
+	}
+	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxBody))
+	d.DisallowUnknownFields()
+	err := d.Decode(v)
+	if err == nil {
+		if _, err = d.Token(); err == io.EOF {
+			return true
+		}
+		if err == nil {
+			err = errors.New("more than one JSON value")
+		}
+	}
+	if big := new(http.MaxBytesError); errors.As(err, &big) {
+		writeError(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("body: got more than %d bytes", big.Limit))
+		return false
+	}
+	writeError(w, http.StatusBadRequest, "body: "+err.Error())
+	return false
+}
+
+func writeJSON(w http.ResponseWriter, status int, v any) {
+	text, err := json.Marshal(v)
+	if err != nil {
+		status, text = http.StatusInternalServerError, []byte(`{"error":"the answer cannot be written as JSON"}`)
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(status)
+	_, _ = w.Write(append(text, '\n')) // the peer is gone: nobody to tell
+}
+
+func writeError(w http.ResponseWriter, status int, reason string) {
+	writeJSON(w, status, map[string]string{"error": reason})
+}

@@ -1,0 +1,117 @@
+// What the page says, from a snapshot. No element is touched here.
+
+import { known } from "./units.mjs";
+import { mastView } from "./scale.mjs";
+import { rank } from "./sounding.mjs";
+
+const ACTIVITIES = {
+  still: "standing still",
+  raising_light: "raising, light",
+  raising_loaded: "raising, loaded",
+  lowering_light: "lowering, light",
+  lowering_loaded: "lowering, loaded",
+  in_slips: "in slips",
+};
+
+// activity returns null when it is not known.
+export const activity = (name) => ACTIVITIES[name] ?? null;
+
+// plain turns a snake case name into words.
+export const plain = (name) => String(name ?? "").replaceAll("_", " ");
+
+// answer returns {state, why} of one question; a question that is not in the list
+// is taken as answered.
+export function answer(snapshot, name) {
+  const a = snapshot.answers.find((x) => x.name === name);
+  return a ? { state: a.state, why: a.why } : { state: "good", why: "" };
+}
+
+// whyNoChannel says why a channel gives no number.
+export function whyNoChannel(snapshot, names) {
+  for (const name of names) {
+    const c = snapshot.channels.find((x) => x.name === name);
+    if (c && (c.reason || c.quality !== "good")) return `${plain(name)}: ${c.reason || c.quality}`;
+  }
+  const missing = names.filter((name) => !snapshot.channels.some((x) => x.name === name));
+  if (missing.length === names.length) return `no ${names.map(plain).join(" or ")} reading`;
+  return "not known";
+}
+
+// Alarms that ask for the brake now: these take the middle of the page.
+const STOP = new Set(["overhoist", "crown_limit_passed", "floor_approach", "cannot_stop", "lowering_too_fast"]);
+
+// act says what the driller's next seconds are about.
+//
+//   level     "emergency", "high", ... or null: nothing to be done now
+//   side      "crown", "floor" or null
+//   heading, sentence   what is happening, what to do
+//   seconds   to act; null = not known or none ahead
+//   size      0 (small) to 3 (the largest thing on the page)
+//   time      the text in place of the number, when there is none
+export function act(snapshot) {
+  const est = snapshot.estimate;
+  const view = mastView(snapshot.mast, est);
+  const alarm = snapshot.alarms.filter((a) => a.active && STOP.has(a.alarm))
+    .sort((a, b) => rank(b.priority) - rank(a.priority))[0];
+  const seconds = known(est.seconds_to_act) ? Math.max(0, est.seconds_to_act) : null;
+  let level = alarm ? alarm.priority : null;
+  if (view.touches) level = "emergency";
+  const side = view.touches ?? (alarm ? (view.direction === "up" ? "crown" : "floor") : null);
+  return {
+    level, side, seconds,
+    heading: heading(view, alarm),
+    sentence: alarm?.response || (view.touches ? todo(view) : ""),
+    size: level ? 3 : seconds === null ? 0 : seconds <= 3 ? 2 : seconds <= 10 ? 1 : 0,
+    time: timeWords(est, view, seconds),
+  };
+}
+
+function heading(view, alarm) {
+  if (view.noRest) return "The brake as it is cannot stop the block";
+  if (view.touches === "crown") return "The block may not come to rest below the crown limit";
+  if (view.touches === "floor") return "The block may not come to rest above the floor limit";
+  return alarm ? alarm.title : "";
+}
+
+function todo(view) {
+  return view.touches === "crown" ? "Stop hoisting and set the brake now." : "Stop lowering and set the brake now.";
+}
+
+function timeWords(est, view, seconds) {
+  if (seconds !== null) return null;
+  if (view.touches) return "now";
+  if (est.nothing_ahead || view.direction === "still") return "no limit ahead";
+  return null;
+}
+
+// Which alarms speak of which part of the page.
+const PARTS = {
+  speed: ["lowering_too_fast"],
+  load: ["overload"],
+  heat: ["brake_hot", "brake_very_hot", "brake_heading_hot", "brake_hot_very_hot"],
+  friction: ["brake_fade"],
+  margin: ["brake_margin_low", "brake_creep"],
+  auxiliary: ["auxiliary_brake_weak", "auxiliary_brake_lost", "auxiliary_weak", "auxiliary_lost"],
+  line: ["line_work_due", "line_work_over"],
+  mast: ["overhoist", "crown_limit_passed", "floor_approach", "cannot_stop", "position_not_calibrated", "heights_disagree", "blind"],
+};
+
+// partPriority returns the highest priority of an active alarm about a part, or null.
+export function partPriority(snapshot, part) {
+  const about = snapshot.alarms.filter((a) => a.active && PARTS[part].includes(a.alarm));
+  return about.map((a) => a.priority).sort((a, b) => rank(b) - rank(a))[0] ?? null;
+}
+
+// alarmState says in words where an alarm stands.
+export function alarmState(a) {
+  const parts = [];
+  if (!a.active) parts.push("condition over");
+  if (a.can_ack) parts.push("not acknowledged");
+  else if (a.active || /ack/.test(a.state)) parts.push("acknowledged");
+  if (/latch/.test(a.state)) parts.push("kept until reset");
+  if (a.input_bad) parts.push("input bad: held");
+  if (a.hidden > 0) parts.push(`${a.hidden} under it`);
+  return parts.join(", ");
+}
+
+export const alarmKey = (a) => `${a.alarm}|${a.channel ?? ""}|${a.occurrence}`;

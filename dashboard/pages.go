@@ -1,0 +1,88 @@
+package dashboard
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"html/template"
+	"net/http"
+	"path"
+	"strings"
+
+	"go.uber.org/zap"
+)
+
+//go:embed assets
+var assets embed.FS
+
+var pages = template.Must(template.ParseFS(assets, "assets/*.html"))
+
+// Caution is shown in full on the start page.
+const Caution = "Advisory only. It replaces no crown or floor limit device, no emergency stop, no brake or line inspection, " +
+	"no weight indicator and no driller's attention; limits and test intervals come from the rig's own procedures, " +
+	"the makers' data and the local rules; changes to a hoist are for competent, licensed people."
+
+type pageData struct {
+	Rig     string
+	Rigs    []Summary
+	Asked   string
+	Caution string
+	Version string
+}
+
+func (s *Server) startPage(w http.ResponseWriter, _ *http.Request) {
+	s.render(w, http.StatusOK, "start.html", pageData{Rigs: s.Summaries(), Caution: Caution, Version: s.opts.Version})
+}
+
+func (s *Server) cabinPage(w http.ResponseWriter, r *http.Request) {
+	rig := s.lookup(r.PathValue("rig"))
+	if rig == nil {
+		s.notFoundPage(w, r)
+		return
+	}
+	s.render(w, http.StatusOK, "cabin.html", pageData{Rig: rig.name, Version: s.opts.Version})
+}
+
+func (s *Server) notFoundPage(w http.ResponseWriter, r *http.Request) {
+	s.render(w, http.StatusNotFound, "missing.html", pageData{Asked: r.URL.Path, Rigs: s.Summaries()})
+}
+
+func (s *Server) render(w http.ResponseWriter, status int, name string, data pageData) {
+	var page bytes.Buffer
+	if err := pages.ExecuteTemplate(&page, name, data); err != nil {
+		s.opts.Log.Error("page cannot be written", zap.String("page", name), zap.Error(err))
+		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	_, _ = w.Write(page.Bytes()) // the peer is gone: nobody to tell
+}
+
+// Kinds of files that are served from assets; the pages are not: they are templates.
+var assetKinds = map[string]string{
+	".mjs": "text/javascript; charset=utf-8",
+	".css": "text/css; charset=utf-8",
+	".svg": "image/svg+xml",
+}
+
+func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
+	name := r.PathValue("file")
+	kind, known := assetKinds[path.Ext(name)]
+	text, err := assets.ReadFile("assets/" + name)
+	if !known || err != nil {
+		http.NotFound(w, r)
+		return
+	}
+	sum := sha256.Sum256(text)
+	tag := `"` + hex.EncodeToString(sum[:12]) + `"`
+	w.Header().Set("Cache-Control", "no-cache") // ask each time: a page must not run last month's script
+	w.Header().Set("ETag", tag)
+	if strings.Contains(r.Header.Get("If-None-Match"), tag) {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	w.Header().Set("Content-Type", kind)
+	_, _ = w.Write(text) // the peer is gone: nobody to tell
+}

@@ -1,0 +1,155 @@
+package dashboard
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+)
+
+// Options are what a Server is made from.
+type Options struct {
+	Desk    Desk             // nil: nobody can acknowledge, every act is refused
+	Health  func() any       // what /healthz says besides the dashboard's own figures; nil = nothing
+	Log     *zap.Logger      // nil = no log
+	Version string           // shown on the start page
+	Now     func() time.Time // nil = time.Now
+	Rigs    []string         // rigs to list before their first snapshot
+}
+
+// Limits of one server. Everything that can grow has one.
+const (
+	maxClients    = 64               // WebSocket pages at once
+	maxBody       = 4 << 10          // bytes of a POST
+	maxFrame      = 512              // bytes a page may send over its WebSocket: it has nothing to say
+	perClient     = 10               // snapshots a second to one page
+	writeWait     = time.Second      // a page that cannot take one snapshot in this time is dropped
+	pingEvery     = 4 * time.Second  // with two lost pings a peer is gone
+	pongWait      = 10 * time.Second //
+	socketBuffer  = 64 << 10         // bytes in the kernel per page: a page that does not read is found soon
+	shutdownLimit = 3 * time.Second
+)
+
+// Server shows rigs to pages. Make it with New, feed it with Publish.
+//
+// Overload: for each rig only the newest snapshot is kept. A page that is slower
+// than the snapshots misses the older ones; one that does not read at all is
+// dropped after a second. Both are counted and shown in /healthz.
+type Server struct {
+	opts Options
+	mux  http.Handler
+
+	mu      sync.Mutex
+	rigs    map[string]*rigState
+	clients map[*client]struct{}
+	closed  bool
+	closing chan struct{} // closed when the server stops
+	running sync.WaitGroup
+
+	served, slow, lost, full, cleaned, broken atomic.Uint64
+}
+
+// New returns a server that knows opts.Rigs.
+func New(opts Options) *Server {
+	if opts.Log == nil {
+		opts.Log = zap.NewNop()
+	}
+	if opts.Now == nil {
+		opts.Now = time.Now
+	}
+	s := &Server{
+		opts:    opts,
+		rigs:    map[string]*rigState{},
+		clients: map[*client]struct{}{},
+		closing: make(chan struct{}),
+	}
+	for _, name := range opts.Rigs {
+		s.rigs[name] = newRigState(name)
+	}
+	s.mux = s.routes()
+	return s
+}
+
+// Handler returns the server's routes with their guards.
+func (s *Server) Handler() http.Handler { return s.mux }
+
+// Serve answers on ln until ctx ends, then tells every page that it is going away
+// (WebSocket close 1001) and stops within 3 s. It returns nil after an ordered
+// stop. As long as there are no accounts it refuses any listener that is not on
+// the loopback interface.
+func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
+	if err := loopbackOnly(ln.Addr()); err != nil {
+		return errors.Join(err, ln.Close())
+	}
+	hs := &http.Server{
+		Handler:           s.mux,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       10 * time.Second,
+		WriteTimeout:      15 * time.Second,
+		IdleTimeout:       60 * time.Second,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          zap.NewStdLog(s.opts.Log),
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- hs.Serve(ln) }()
+	select {
+	case err := <-failed:
+		s.hangUp()
+		return fmt.Errorf("dashboard: serve %s: %w", ln.Addr(), err)
+	case <-ctx.Done():
+	}
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownLimit)
+	defer cancel()
+	err := s.Close(stop)
+	if e := hs.Shutdown(stop); e != nil {
+		err = errors.Join(err, fmt.Errorf("dashboard: stop %s: %w", ln.Addr(), e), hs.Close())
+	}
+	<-failed
+	return err
+}
+
+// Close ends every WebSocket with status 1001 and waits until the last is gone,
+// or ctx ends.
+func (s *Server) Close(ctx context.Context) error {
+	s.hangUp()
+	done := make(chan struct{})
+	go func() { s.running.Wait(); close(done) }()
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+	}
+	s.mu.Lock()
+	n := len(s.clients)
+	for c := range s.clients {
+		c.conn.Close()
+	}
+	s.mu.Unlock()
+	<-done
+	return fmt.Errorf("dashboard: %d pages did not close in time: %w", n, ctx.Err())
+}
+
+func (s *Server) hangUp() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.closed {
+		s.closed = true
+		close(s.closing)
+	}
+}
+
+func loopbackOnly(addr net.Addr) error {
+	tcp, ok := addr.(*net.TCPAddr)
+	if ok && tcp.IP.IsLoopback() {
+		return nil
+	}
+	return fmt.Errorf("dashboard: listen on %s: got an address that other machines can reach, "+
+		"want loopback such as 127.0.0.1:8080, because there are no accounts yet "+
+		"and anyone who reaches the page could acknowledge alarms", addr)
+}

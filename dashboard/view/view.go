@@ -1,0 +1,126 @@
+// Package view turns what a watched rig knows into the snapshot that its page draws.
+//
+// It may not compute physics or decide an alarm: it copies, converts units and sorts.
+package view
+
+import (
+	"math"
+
+	"hoistward/alarms/watch"
+	"hoistward/dashboard"
+	"hoistward/detect"
+	"hoistward/ingest"
+	"hoistward/ingest/units"
+
+	"time"
+)
+
+// shown is the unit in which a page gets a channel's value.
+var shown = [ingest.NumChannels]string{
+	ingest.HookLoad: "kN", ingest.BlockHeight: "m", ingest.DrumSpeed: "rpm", ingest.DrumCounts: "",
+	ingest.BrakePressure: "MPa", ingest.EmergencyPressure: "MPa", ingest.DriveTorque: "kN.m",
+	ingest.DriveEngaged: "", ingest.AuxiliaryCurrent: "A", ingest.BrakeTemperature: "degC",
+	ingest.CoolantTemperature: "degC", ingest.DeadLineTension: "kN", ingest.CrownSaver: "", ingest.BitDepth: "m",
+}
+
+// Of returns the snapshot of w, numbered seq. rejects are the counts of its source.
+func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
+	now := w.Now()
+	s := &dashboard.Snapshot{
+		Seq: seq, ServerTime: now.Format("2006-01-02T15:04:05.000Z"), ServerMs: now.UnixMilli(), Rig: w.Name(),
+		ClockAhead: dashboard.Num(w.ClockAhead()),
+		Estimate:   estimate(&w.Result().Estimate),
+		Channels:   channels(w), Answers: answers(w.Result()), Alarms: alarmList(w),
+	}
+	if n := w.Newest(); !n.IsZero() {
+		s.NewestMs = n.UnixMilli()
+	}
+	rig := w.Rig()
+	s.Mast = dashboard.Mast{
+		CrownHeight: float64(rig.Mast.CrownHeight), CrownLimit: float64(rig.Mast.CrownLimit),
+		CrownSaver: float64(rig.Mast.CrownSaverTrip), FloorLimit: float64(rig.Mast.FloorLimit),
+	}
+	s.Ratings = dashboard.Ratings{
+		Amber: rig.Heat.Amber.Celsius(), Red: rig.Heat.Red.Celsius(), Margin: rig.Service.HoldFactor,
+	}
+	if rated := float64(rig.Drawworks.RatedLoad); rated > 0 {
+		s.Ratings.HookLoad = dashboard.Num(rated / 1e3)
+	}
+	w.Links(func(l ingest.Link, since time.Time) {
+		if l.Source == watch.RecorderLink {
+			if l.State != "recording" {
+				s.Recorder = l.State + ": " + l.Detail
+			}
+			return
+		}
+		s.Links = append(s.Links, dashboard.LinkView{Source: l.Source, State: l.State, SinceMs: since.UnixMilli(), Detail: l.Detail})
+	})
+	for _, r := range rejects {
+		s.Rejects = append(s.Rejects, dashboard.RejectView{Source: r.Source, Reason: r.Reject.String(), Count: r.Count, Last: r.Last})
+	}
+	return s
+}
+
+func estimate(e *detect.Estimate) dashboard.EstimateView {
+	num := dashboard.Num
+	return dashboard.EstimateView{
+		Activity: e.Activity.String(),
+		Height:   num(e.Height), Velocity: num(e.Velocity), Acceleration: num(e.Acceleration), HookLoad: num(e.HookLoad),
+		RestUp: num(e.RestUp), RestUpBound: num(e.RestUpBound), RestDown: num(e.RestDown), RestDownBound: num(e.RestDownBound),
+		CrownRoom: num(e.CrownRoom), FloorRoom: num(e.FloorRoom),
+		SecondsToAct: num(e.SecondsToAct), NothingAhead: math.IsInf(e.SecondsToAct, 1),
+		CannotStop: e.CannotStop, SafeLowering: num(e.SafeLowering),
+		BrakeTemperature: num(e.BrakeTemperature), BrakeTemperatureHi: num(e.BrakeTemperatureHi),
+		Friction: num(e.Friction), FrictionLow: num(e.FrictionLow), FrictionHigh: num(e.FrictionHigh),
+		BrakeMargin: num(e.BrakeMargin), AuxiliaryShare: num(e.AuxiliaryShare), LineWork: num(e.LineWork),
+		Blind: e.Blind.String(), HeightSource: e.HeightSource.String(),
+	}
+}
+
+func channels(w *watch.Rig) []dashboard.ChannelView {
+	var list []dashboard.ChannelView
+	for c := range ingest.NumChannels {
+		i := w.Instrument(c)
+		if !i.Mapped {
+			continue
+		}
+		v := dashboard.ChannelView{
+			Name: c.String(), Unit: shown[c], AgeS: dashboard.Num(i.AgeS),
+			Quality: i.Value.Quality.String(), Reason: i.Value.Reason.String(),
+		}
+		if x, ok := i.Value.Float(); ok {
+			u, _ := units.Lookup(shown[c])
+			v.Value = dashboard.Num(u.FromSI(x))
+		}
+		list = append(list, v)
+	}
+	return list
+}
+
+func answers(r *detect.Result) []dashboard.AnswerView {
+	list := make([]dashboard.AnswerView, 0, detect.NumAnswers)
+	for k := range detect.NumAnswers {
+		a := r.Answers[k]
+		list = append(list, dashboard.AnswerView{Name: k.String(), State: a.Grade.String(), Why: a.Why})
+	}
+	return list
+}
+
+func alarmList(w *watch.Rig) []dashboard.AlarmView {
+	var list []dashboard.AlarmView
+	for _, s := range w.Standing() {
+		if s.Alarm.Suppressed {
+			continue // its parent says how many it hides
+		}
+		list = append(list, dashboard.AlarmView{
+			Alarm: s.Rule.Name, Channel: s.Channel, Title: s.Rule.Title,
+			State: s.Alarm.Shown().String(), Priority: s.Alarm.Priority.String(), Reason: s.Reason,
+			Value: dashboard.Num(s.Finding.Value), Limit: dashboard.Num(s.Finding.Limit), Unit: s.Finding.Unit,
+			Occurrence: s.Alarm.Occurrence, Version: s.Alarm.Version, SinceMs: s.Alarm.Since.Time().UnixMilli(),
+			InputBad: s.Alarm.InputBad, Sounds: s.Alarm.Sounds(), Active: s.Alarm.Active(),
+			CanAck: s.Alarm.CanAcknowledge(), CanReset: s.Alarm.CanReset(), Hidden: s.Hides,
+			Meaning: s.Rule.Meaning, Consequence: s.Rule.Consequence, Response: s.Rule.Response,
+		})
+	}
+	return list
+}
