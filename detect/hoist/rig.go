@@ -144,6 +144,9 @@ type HeatModel struct {
 	Ambient      units.Kelvin // air about the brake; 20 °C where a file does not say
 	Amber        units.Kelvin
 	Red          units.Kelvin
+	RingShare    float64                   // of the mass, that the friction ring has; 0 = not stated, 0.40
+	ExchangeTime units.Second              // in which ring and body even out; 0 = not stated, 42 s
+	WaterFlow    units.CubicMetrePerSecond // of cooling water; 0 = none
 }
 
 // AuxiliaryKind tells what carries most of the lowering work.
