@@ -244,8 +244,7 @@ func (e *eventTime) read(unquote func(jsontext.Value) []byte, v jsontext.Value) 
 	ok := false
 	switch v.Kind() {
 	case '"':
-		// UnmarshalText holds to RFC 3339 where time.Parse lets some slips pass.
-		ok = e.t.UnmarshalText(unquote(v)) == nil
+		e.t, ok = parseTime(unquote(v))
 	case '0':
 		ms, err := strconv.ParseFloat(string(v), 64)
 		if ok = err == nil && ms > minMillis && ms <= maxMillis; ok {
@@ -256,6 +255,18 @@ func (e *eventTime) read(unquote func(jsontext.Value) []byte, v jsontext.Value) 
 		e.bad, e.example = ingest.RejectBadTime, head(v)
 	}
 	e.t = e.t.UTC()
+}
+
+// parseTime reads an RFC 3339 time. Go's own reading lets an hour of one digit, a
+// decimal comma and a zone beyond 23:59 pass (go.dev/issue/54580).
+func parseTime(b []byte) (t time.Time, ok bool) {
+	if t.UnmarshalText(b) != nil || b[len("2006-01-02T")+1] == ':' || b[len("2006-01-02T15:04:05")] == ',' {
+		return t, false
+	}
+	if zone := b[len(b)-len("07:00"):]; b[len(b)-1] != 'Z' && (string(zone[:2]) > "23" || string(zone[3:]) > "59") {
+		return t, false
+	}
+	return t, true
 }
 
 // head returns the beginning of b for an example.
