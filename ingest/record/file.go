@@ -161,6 +161,9 @@ func (f *dayFile) check(ctx context.Context, rig string, left *time.Duration) er
 	case info.rig != rig:
 		return fmt.Errorf("%w: got the recording of rig %q, want %q", errDamage, info.rig, rig)
 	}
+	if err := tornFile(ctx, f.conn, f.path); err != nil {
+		return err
+	}
 	if err := f.quickCheck(ctx, left); err != nil {
 		return err
 	}

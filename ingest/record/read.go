@@ -152,9 +152,10 @@ type cursor[T any] struct {
 	*source
 	rows  []record[T] // read and not yet given, a part of chunk
 	chunk []record[T]
-	last  key  // of the last row read
-	begun bool // last means something
-	done  bool // no more rows behind rows
+	last  key   // of the last row read
+	begun bool  // last means something
+	done  bool  // no more rows behind rows
+	err   error // why there are no more
 }
 
 func (m *merger[T]) gather(files []string) bool {
@@ -253,20 +254,19 @@ func (m *merger[T]) fill(s *stream[T]) bool {
 	for i := 0; i < len(s.active); {
 		c := s.active[i]
 		if len(c.rows) == 0 && !c.done {
-			if err := c.read(m.table, m.chunk); err != nil {
-				c.done = true
-				if !m.failed(c.fault(err)) {
-					return false
-				}
-			}
+			c.err = c.read(m.table, m.chunk)
+			c.done = c.done || c.err != nil
 			continue
 		}
-		if len(c.rows) == 0 {
-			c.db.Close()
-			s.active = slices.Delete(s.active, i, i+1)
+		if len(c.rows) > 0 {
+			i++
 			continue
 		}
-		i++
+		c.db.Close()
+		s.active = slices.Delete(s.active, i, i+1)
+		if c.err != nil && !m.failed(c.fault(c.err)) {
+			return false
+		}
 	}
 	return true
 }
@@ -318,7 +318,10 @@ func (c *cursor[T]) read(t table[T], most int) error {
 		c.chunk = append(c.chunk, record[T]{v, k, received})
 	}
 	c.done = n < most
-	return rows.Err()
+	if err := rows.Err(); err != nil || !c.done {
+		return err
+	}
+	return c.torn()
 }
 
 func (m *merger[T]) run(yield func(T, error) bool) {

@@ -74,7 +74,7 @@ type Status struct {
 	Dropped   uint64    // entries lost to overload or a disk that could not be written
 	Missed    uint64    // journal lines and rejects lost in the same way
 	Refused   uint64    // rows that cannot be recorded, e.g. a Seq used twice
-	Queued    int       // waiting now
+	Queued    int       // waiting now, in the queue or for a file that cannot be written
 	Failing   []string  // rigs whose file cannot be written now
 	LastError string    // the last thing that went wrong, empty if nothing did
 	ErrorAt   time.Time // when, UTC

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -126,6 +127,25 @@ func (s *source) open(how string) error {
 	return nil
 }
 
+// torn tells whether the end of the file is missing. SQLite reads a cut last page
+// as if zeros stood there.
+func (s *source) torn() error { return tornFile(context.Background(), s.db, s.path) }
+
+func tornFile(ctx context.Context, q querier, path string) error {
+	var page int64
+	if err := q.QueryRowContext(ctx, "PRAGMA page_size").Scan(&page); err != nil {
+		return err
+	}
+	st, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	if page > 0 && st.Size()%page != 0 && !walBeside(path) {
+		return fmt.Errorf("%w: got a length of %d bytes, want a multiple of %d: its end is missing", errDamage, st.Size(), page)
+	}
+	return nil
+}
+
 // fault puts what SQLite says into the words of this package.
 func (s *source) fault(err error) error {
 	switch {
@@ -212,8 +232,8 @@ func filesIn(dir string) ([]string, error) {
 
 // LastSeq returns the greatest Seq in the recordings under dir, 0 when there are
 // none, so that Seq goes on rising over a restart. Of each rig the newest file by
-// name and the one written last are read, as the clock may have stepped back.
-// Files that cannot be read are passed over.
+// name that can be read and the one written last are looked at, as the clock may
+// have stepped back.
 func LastSeq(dir string) (uint64, error) {
 	all, err := filesIn(dir)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -222,29 +242,23 @@ func LastSeq(dir string) (uint64, error) {
 	if err != nil {
 		return 0, err
 	}
-	byFolder := map[string][]string{}
+	byRig := map[string][]string{}
 	for _, p := range all {
-		byFolder[filepath.Dir(p)] = append(byFolder[filepath.Dir(p)], p)
+		byRig[rigPart(p)] = append(byRig[rigPart(p)], p)
 	}
 	var last uint64
-	for _, files := range byFolder {
-		for _, p := range newest(files) {
-			last = max(last, lastSeqOf(p))
+	for _, files := range byRig {
+		slices.Sort(files)
+		latest := slices.MaxFunc(files, func(a, b string) int { return cmp.Compare(writtenAt(a), writtenAt(b)) })
+		last = max(last, lastSeqOf(latest))
+		for _, p := range slices.Backward(files) {
+			if n := lastSeqOf(p); n > 0 {
+				last = max(last, n)
+				break
+			}
 		}
 	}
 	return last, nil
-}
-
-// newest returns the last file of each rig by name and the one written last.
-func newest(files []string) []string {
-	slices.Sort(files)
-	pick := []string{slices.MaxFunc(files, func(a, b string) int { return int(writtenAt(a) - writtenAt(b)) })}
-	for i, p := range files {
-		if i == len(files)-1 || rigPart(files[i+1]) != rigPart(p) {
-			pick = append(pick, p)
-		}
-	}
-	return pick
 }
 
 // rigPart is the file's name without day and ending.
@@ -271,7 +285,7 @@ func lastSeqOf(path string) uint64 {
 	defer s.db.Close()
 	var last sql.Null[int64]
 	err = s.db.QueryRow("SELECT max(seq) FROM (SELECT max(seq) AS seq FROM entry UNION ALL SELECT max(seq) FROM event)").Scan(&last)
-	if err != nil {
+	if err != nil || last.V < 0 || last.V > 1<<62 { // beyond: damage, not a count
 		return 0
 	}
 	return uint64(last.V)

@@ -168,7 +168,8 @@ func (w *writer) listFailing() {
 		}
 	}
 	slices.Sort(failing)
-	w.r.update(func(st *Status) { st.Failing = failing })
+	held := w.held
+	w.r.update(func(st *Status) { st.Failing, st.Queued = failing, held })
 }
 
 func (w *writer) note(err error) {
