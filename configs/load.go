@@ -60,3 +60,13 @@ func rigText(nameOrPath string) (file string, text []byte, err error) {
 	}
 	return nameOrPath, text, err
 }
+
+// OpenRig reads the text of a rig file that is at hand already, such as the one
+// that a recording carries. A text with mistakes gives a Problems.
+func OpenRig(text []byte) (*hoist.Rig, error) {
+	rig, problems := ReadRig("rig file", text)
+	if len(problems) > 0 {
+		return nil, Problems(problems)
+	}
+	return rig, nil
+}
