@@ -140,10 +140,17 @@ func TestBackwardSamplesThatDoNotRiseAreNoStep(t *testing.T) {
 	for i := range 20 { // standing
 		f.none(sample(20_000, 2, HookLoad), 63_000+100*i, RejectBackwardTime)
 	}
-	f.frame(sample(66_000, 1, HookLoad), 66_000)
-	for i := range 20 { // between good ones
-		f.none(sample(30_000+100*i, 2, HookLoad), 66_000+100*i, RejectBackwardTime)
-		f.frame(sample(66_001+100*i, 2, HookLoad), 66_001+100*i)
+	for i := range 20 { // each second one rises
+		f.none(sample([]int{10_000, 20_000 + 100*i}[i%2], 2, HookLoad), 66_000+1000*i, RejectBackwardTime)
+	}
+}
+
+func TestBackwardSamplesBetweenGoodOnesAreNoStep(t *testing.T) {
+	f := feed{t: t}
+	f.frame(sample(60_000, 1, HookLoad), 60_000)
+	for i := range 20 {
+		f.none(sample(30_000+100*i, 2, HookLoad), 60_000+100*i, RejectBackwardTime)
+		f.frame(sample(60_001+100*i, 2, HookLoad), 60_001+100*i)
 	}
 }
 

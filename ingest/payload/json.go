@@ -240,7 +240,6 @@ func (e *eventTime) reject() ingest.Reject {
 
 func (e *eventTime) read(unquote func(jsontext.Value) []byte, v jsontext.Value) {
 	e.times++
-	e.bad = ingest.Used
 	ok := false
 	switch v.Kind() {
 	case '"':
