@@ -66,7 +66,7 @@ type ledger struct {
 	drive, brake, aux, sheaves, line, pipe, hole, slipsLoss, hits float64
 	bottom                                                        float64
 	carried                                                       float64 // strain energy moved by the changing length of line
-	stringLift                                                    float64 // m that the string was lifted, net
+	stringLift                                                    float64 // J of weight that the string was lifted against, net
 	initial                                                       float64
 	through                                                       float64 // sum of all work both ways, to judge the balance by
 }
@@ -81,7 +81,7 @@ func (e *ledger) stored(pl *plant) float64 {
 	p, s := &pl.p, &pl.hoisted
 	x := math.Max(0, pl.bareHeight()-pl.h)
 	sum := p.inertia*pl.w*pl.w/2 + p.blockMass*pl.v*pl.v/2 + p.blockMass*gravity*pl.h +
-		p.lineStiffness(pl.h)*x*x/2 + s.mass*s.vy*s.vy/2 + s.mass*gravity*e.stringLift
+		p.lineStiffness(pl.h)*x*x/2 + s.mass*s.vy*s.vy/2 + e.stringLift
 	if s.latched {
 		y := math.Max(0, pl.h-s.y)
 		sum += p.stringStiffness * y * y / 2
@@ -108,7 +108,7 @@ func (e *ledger) add(pl *plant, w0, v0, vy0, r, fast, aux, brakeSign float64) {
 	}
 	e.hole += p.holeDrag * s.mass * gravity * math.Tanh(vy0/0.05) * vy * dt
 	e.bottom += s.bottom * vy * dt
-	e.stringLift += vy * dt
+	e.stringLift += s.mass * gravity * vy * dt
 	e.through += (math.Abs(pl.drive.torque*w) + math.Abs(p.blockMass*gravity*v) + math.Abs(s.mass*gravity*vy)) * dt
 }
 

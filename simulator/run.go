@@ -182,8 +182,8 @@ func (r *Run) Period() time.Duration { return time.Duration(r.perSample) * r.sce
 // Elapsed returns how far the run has come.
 func (r *Run) Elapsed() time.Duration { return time.Duration(r.pl.steps) * r.scenario.Step }
 
-// Outage tells whether the scenario has the link to the broker down now. Who
-// publishes is to hold its messages back while it lasts.
+// Outage tells whether the scenario has the link to the broker down now: what is
+// read meanwhile does not arrive.
 func (r *Run) Outage() bool { return r.outage }
 
 // Trouble names the trouble that last came by chance, empty before the first.
