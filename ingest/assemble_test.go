@@ -141,7 +141,7 @@ func TestBackwardSamplesThatDoNotRiseAreNoStep(t *testing.T) {
 		f.none(sample(20_000, 2, HookLoad), 63_000+100*i, RejectBackwardTime)
 	}
 	for i := range 20 { // each second one rises
-		f.none(sample([]int{10_000, 20_000 + 100*i}[i%2], 2, HookLoad), 66_000+1000*i, RejectBackwardTime)
+		f.none(sample([]int{10_000, 31_000 + 100*i}[i%2], 2, HookLoad), 66_000+1000*i, RejectBackwardTime)
 	}
 }
 
