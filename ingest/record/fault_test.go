@@ -74,8 +74,8 @@ func account(t *testing.T, got []ingest.Entry, last uint64) (gaps int, lost uint
 		if e.Seq != next {
 			t.Fatalf("got seq %d, want %d or a gap before it", e.Seq, next)
 		}
-		if d := cmp.Diff(sampleAt("R1", e.Seq), e, exactly); d != "" {
-			t.Fatal(d)
+		if want := sampleAt("R1", e.Seq); e != want {
+			t.Fatal(cmp.Diff(want, e, exactly))
 		}
 		next++
 	}

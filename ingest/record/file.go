@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -58,48 +59,74 @@ func openDay(ctx context.Context, path, rig, day string, o Options, checkLeft *t
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		return nil, err
 	}
+	if st, err := os.Stat(path); errors.Is(err, os.ErrNotExist) || (err == nil && st.Size() == 0) {
+		if err := createFile(ctx, path, rig, day, o); err != nil {
+			return nil, err
+		}
+	}
 	dsn, err := writeDSN(path)
 	if err != nil {
 		return nil, err
 	}
+	f, err := connect(ctx, dsn, path, o)
+	if err != nil {
+		return nil, err
+	}
+	for _, step := range []func() error{
+		func() error { return f.assertPragmas(ctx) },
+		func() error { return f.check(ctx, rig, checkLeft) },
+		func() error { return f.statements(ctx) },
+	} {
+		if err := step(); err != nil {
+			f.close()
+			return nil, err
+		}
+	}
+	return f, nil
+}
+
+func connect(ctx context.Context, dsn, path string, o Options) (*dayFile, error) {
 	f := &dayFile{path: path}
+	var err error
 	if f.db, err = sql.Open("sqlite", dsn); err != nil {
 		return nil, err
 	}
 	f.db.SetMaxOpenConns(1)
-	if err := f.prepare(ctx, rig, day, o, checkLeft); err != nil {
+	if f.conn, err = f.db.Conn(ctx); err == nil && o.maxPages != nil {
+		_, err = f.conn.ExecContext(ctx, fmt.Sprintf("PRAGMA max_page_count=%d", o.maxPages()))
+	}
+	if err != nil {
 		f.close()
 		return nil, err
 	}
 	return f, nil
 }
 
-func (f *dayFile) prepare(ctx context.Context, rig, day string, o Options, checkLeft *time.Duration) error {
-	var err error
-	if f.conn, err = f.db.Conn(ctx); err != nil {
-		return err
-	}
-	if err := f.assertPragmas(ctx); err != nil {
-		return err
-	}
-	if o.maxPages != nil {
-		if _, err := f.conn.ExecContext(ctx, fmt.Sprintf("PRAGMA max_page_count=%d", o.maxPages())); err != nil {
+// createFile makes a recording without rows under another name and gives it its
+// own when it is whole: a process that dies here leaves nothing that a reader
+// could take for a damaged recording.
+func createFile(ctx context.Context, path, rig, day string, o Options) error {
+	part := path + ".new"
+	for _, p := range []string{part, part + "-journal", path + "-wal", path + "-shm"} {
+		if err := os.Remove(p); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return err
 		}
 	}
-	var tables int
-	if err := f.conn.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&tables); err != nil {
-		return err
-	}
-	if tables == 0 {
-		err = f.create(ctx, rig, day, o.Software)
-	} else {
-		err = f.check(ctx, rig, checkLeft)
-	}
+	dsn, err := fileURL(part, url.Values{"_pragma": {"synchronous(FULL)"}})
 	if err != nil {
 		return err
 	}
-	return f.statements(ctx)
+	f, err := connect(ctx, dsn, part, o)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(f.create(ctx, rig, day, o.Software), f.close()); err != nil {
+		return err
+	}
+	if err := os.Rename(part, path); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
 }
 
 func (f *dayFile) assertPragmas(ctx context.Context) error {
@@ -116,7 +143,7 @@ func (f *dayFile) assertPragmas(ctx context.Context) error {
 }
 
 func (f *dayFile) create(ctx context.Context, rig, day, software string) error {
-	err := f.inTransaction(ctx, func() error {
+	return f.inTransaction(ctx, func() error {
 		if _, err := f.conn.ExecContext(ctx, schema()); err != nil {
 			return err
 		}
@@ -130,14 +157,6 @@ func (f *dayFile) create(ctx context.Context, rig, day, software string) error {
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	// The main file alone is then a recording, and its name outlives a power loss.
-	if _, err := f.conn.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)"); err != nil {
-		return err
-	}
-	return syncFolder(filepath.Dir(f.path))
 }
 
 func syncFolder(dir string) error {
