@@ -15,12 +15,12 @@ type Instant int64
 // is taken for the second one; what lies outside the years 1678 to 2261 becomes the
 // nearer end.
 func At(t time.Time) Instant {
-	switch y := t.Year(); {
-	case t.IsZero():
+	switch s := t.Unix(); {
+	case s < year1678 && t.IsZero():
 		return 0
-	case y < 1678:
+	case s < year1678:
 		return math.MinInt64
-	case y > 2261:
+	case s >= year2262:
 		return math.MaxInt64
 	}
 	if n := t.UnixNano(); n != 0 {
@@ -28,6 +28,11 @@ func At(t time.Time) Instant {
 	}
 	return 1
 }
+
+const (
+	year1678 = -9214560000 // s from 1970 to 1678-01-01T00:00:00Z, exact
+	year2262 = 9214646400  // s from 1970 to 2262-01-01T00:00:00Z, exact
+)
 
 // Time returns the instant in UTC; never is the zero time.
 func (i Instant) Time() time.Time {

@@ -13,17 +13,10 @@ var start = time.Date(2026, 11, 24, 12, 0, 0, 0, time.UTC)
 // latched un- and acknowledged; z hidden by a shelf, h by suppression, o by being
 // out of service.
 func letter(a Alarm) byte {
-	switch {
-	case a.State <= Normal && a.TrueSince != 0 && !a.Hidden():
+	if a.State <= Normal && a.TrueSince != 0 && !a.Hidden() {
 		return 'p'
-	case a.OutOfService:
-		return 'o'
-	case a.Shelved():
-		return 'z'
-	case a.Suppressed && a.Hides:
-		return 'h'
 	}
-	return "?nUKrLl"[a.State]
+	return "?nUKrLlzho"[a.Shown()]
 }
 
 // settle steps until nothing more changes and returns the events.
