@@ -167,7 +167,9 @@ func (f *Finding) AppendWords(dst []byte) []byte {
 	if !Known(f.Value) {
 		return dst
 	}
-	dst = append(dst, ": "...)
+	if f.Cause != NoCause {
+		dst = append(dst, ": "...)
+	}
 	dst = appendFigure(dst, f.Value, f.Unit)
 	if Known(f.Limit) {
 		dst = append(dst, " against "...)

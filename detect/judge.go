@@ -40,8 +40,7 @@ func (d *Detector) confirm(k Kind, f Finding) Finding {
 		return f
 	}
 	d.pending[k] = true
-	f.Condition = Undecided
-	return f
+	return absent(f.Value, f.Limit, f.Unit)
 }
 
 const (

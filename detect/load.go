@@ -98,8 +98,6 @@ func (l *load) overload() Finding {
 		return undecided()
 	case l.peaks >= overloadFrames:
 		return present(High, LoadAboveRating, l.force/1e3, rated/1e3, "kN")
-	case l.peaks > 0: // one frame confirms nothing
-		return undecided()
 	}
 	return absent(l.force/1e3, rated/1e3, "kN")
 }

@@ -231,7 +231,14 @@ func (b *board) reason(s *slot, change alarms.Change) string {
 	case s.own >= 0:
 		return b.why[s.own]
 	}
-	b.words = s.finding.AppendWords(b.words[:0])
+	b.words = b.words[:0]
+	if s.finding.Condition == detect.Absent {
+		b.words = append(b.words, "the condition is gone"...)
+		if detect.Known(s.finding.Value) {
+			b.words = append(b.words, ": "...)
+		}
+	}
+	b.words = s.finding.AppendWords(b.words)
 	return string(b.words)
 }
 

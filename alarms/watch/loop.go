@@ -16,6 +16,7 @@ type Message struct {
 	Rig      string
 	Payload  []byte
 	Received time.Time
+	Reject   ingest.Reject // why its transport would not use it; Used = it may be used
 }
 
 // Decoder turns a payload into samples and rejects.
@@ -34,6 +35,7 @@ type Recorder interface {
 // are on disk.
 type Journal interface {
 	Append(e *alarms.Event) error
+	Flush() error // tries again what the disk refused
 	Sync() error
 }
 
@@ -177,6 +179,10 @@ func (l *Loop) advance(t time.Time) {
 func (l *Loop) message(m Message) {
 	l.advance(m.Received)
 	src := &l.o.Sources[m.Source]
+	if m.Reject != ingest.Used {
+		l.reject(m.Rig, src.Name, m.Reject, string(m.Payload[:min(len(m.Payload), exampleBytes)]))
+		return
+	}
 	if l.fleet.Rig(m.Rig) == nil {
 		l.reject(m.Rig, src.Name, ingest.RejectUnknownRig, m.Rig)
 		return
@@ -202,8 +208,14 @@ func (l *Loop) link(link ingest.Link) {
 	}
 }
 
+// exampleBytes is how much of a payload that is not used is kept as an example.
+const exampleBytes = 480
+
 func (l *Loop) tick() {
 	l.advance(l.o.Clock())
+	if err := l.o.Journal.Flush(); err != nil {
+		l.o.Trouble(fmt.Errorf("journal: %w", err))
+	}
 	for _, rig := range l.order {
 		if l.now.Sub(l.last[rig]) >= l.o.Tick {
 			_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryTick})

@@ -56,7 +56,7 @@ func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 		s.Links = append(s.Links, dashboard.LinkView{Source: l.Source, State: l.State, SinceMs: since.UnixMilli(), Detail: l.Detail})
 	})
 	for _, r := range rejects {
-		s.Rejects = append(s.Rejects, dashboard.RejectView{Source: r.Source, Reason: r.Reject.String(), Count: r.Count, Last: r.Last})
+		s.Rejects = append(s.Rejects, dashboard.RejectView{Source: r.Source, Reason: r.Words, Count: r.N, Last: r.Example})
 	}
 	return s
 }

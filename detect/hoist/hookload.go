@@ -76,6 +76,11 @@ func mastLoad(w units.Newton, lines int, e float64) units.Newton {
 	return units.Newton(float64(w) * (1 + e + e*n) / (e * n))
 }
 
+// fastLine returns the fast line's tension W/(n e) for a stated efficiency.
+func fastLine(w units.Newton, lines int, e float64) units.Newton {
+	return units.Newton(float64(w) / (float64(lines) * e))
+}
+
 // EquivalentMastLoad returns the greatest equivalent load, four times that of the
 // most loaded leg, with the dead line at one leg: W (n+4)/n.
 //

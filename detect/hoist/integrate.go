@@ -12,7 +12,7 @@ import (
 // phase. Where it does change, a step is held to a small part of the fade.
 const (
 	stepHeat    = 15.0  // K, greatest heating in one step on a sloping piece of the fade curve
-	stepTime    = 0.5   // s, greatest step on a sloping piece
+	stepTime    = 0.2   // s, greatest step on a sloping piece
 	kinkSlip    = 0.3   // K, by which a step may pass a kink of the curve
 	speedZero   = 1e-6  // m/s, at rest
 	farthest    = 500.0 // m, more travel than any mast has

@@ -1,0 +1,57 @@
+package main
+
+import (
+	"hoistward/ingest"
+	"hoistward/ingest/record"
+)
+
+// health is what /healthz says of the monitor.
+type health struct {
+	Status   string         `json:"status"` // "good", or what is wrong
+	Version  string         `json:"version"`
+	Links    []linkHealth   `json:"links"`
+	Rejects  []ingest.Count `json:"rejects"`
+	Recorder record.Status  `json:"recorder"`
+	Journal  journalHealth  `json:"journal"`
+}
+
+type linkHealth struct {
+	Source  string `json:"source"`
+	State   string `json:"state"`
+	Detail  string `json:"detail,omitempty"`
+	Since   string `json:"since"`
+	Taken   uint64 `json:"received"`
+	Waiting int    `json:"waiting"`
+	Dropped uint64 `json:"dropped"`
+}
+
+type journalHealth struct {
+	Held  int    `json:"held"`
+	Lost  uint64 `json:"lost"`
+	Error string `json:"error,omitempty"`
+}
+
+func (st *station) health() any {
+	h := health{Status: "good", Version: version, Rejects: st.counters.Snapshot(), Recorder: st.recorder.Status()}
+	st.clientsMu.Lock()
+	defer st.clientsMu.Unlock()
+	for _, c := range st.clients {
+		s, n := c.Status(), c.Stats()
+		h.Links = append(h.Links, linkHealth{
+			Source: s.Source, State: s.State.String(), Detail: s.Detail, Since: s.Since.UTC().Format("2006-01-02T15:04:05.000Z"),
+			Taken: n.Received, Waiting: n.Waiting, Dropped: n.Dropped,
+		})
+		if !s.State.Open() {
+			h.Status = "source " + s.Source + " is " + s.State.String()
+		}
+	}
+	j := st.journal.Health()
+	h.Journal = journalHealth{Held: j.Held, Lost: j.Lost}
+	if j.Err != nil {
+		h.Journal.Error, h.Status = j.Err.Error(), "the journal cannot be written"
+	}
+	if len(h.Recorder.Failing) > 0 {
+		h.Status = "recording has stopped"
+	}
+	return h
+}

@@ -1,0 +1,134 @@
+// Command hoistward watches drilling hoists. Each command is one file here: flags
+// and files to parts, signals to a context, results to exit codes.
+//
+// It may not hold logic: what decides, computes or keeps belongs upstream.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+	"golang.org/x/term"
+)
+
+// version is the program's; a release build sets it.
+var version = "0.1.0-dev"
+
+// Exit codes.
+const (
+	exitGood   = 0
+	exitFailed = 1
+	exitUsage  = 2 // wrong usage or configuration
+)
+
+// streams is where a command reads, writes and stops.
+type streams struct {
+	ctx      context.Context
+	in       io.Reader
+	out, err io.Writer
+	terminal bool // out is a person's terminal
+	errTerm  bool // err is
+}
+
+// usageError is a mistake in how the program was called or configured.
+type usageError struct{ err error }
+
+func (e usageError) Error() string { return e.err.Error() }
+func (e usageError) Unwrap() error { return e.err }
+
+func usagef(format string, a ...any) error { return usageError{fmt.Errorf(format, a...)} }
+
+// cli is the program's commands.
+type cli struct {
+	Demo     demoCmd     `cmd:"" help:"Everything on this machine: broker, simulated rigs, monitor, recorder, page."`
+	Monitor  monitorCmd  `cmd:"" help:"Watch real rigs, as a site file says."`
+	Replay   replayCmd   `cmd:"" help:"Recorded data through the same detectors, as fast as it goes."`
+	Simulate simulateCmd `cmd:"" help:"A simulated rig to a broker or to a recording."`
+
+	Check   checkCmd   `cmd:"" help:"Every mistake in rig and site files, at once."`
+	Import  importCmd  `cmd:"" help:"Field CSV to a recording."`
+	Export  exportCmd  `cmd:"" help:"Recording to field CSV."`
+	Version versionCmd `cmd:"" help:"Print the version."`
+}
+
+const caution = `Advisory only. It replaces no crown or floor limit device, no emergency stop, no
+brake or line inspection, no weight indicator and no driller's attention. Limits
+and test intervals come from the rig's own procedures, the makers' data and the
+local rules; changes to a hoist are for competent, licensed people.`
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	go func() {
+		<-ctx.Done()
+		stop() // a second signal ends the program at once
+	}()
+	os.Exit(run(os.Args[1:], &streams{
+		ctx: ctx, in: os.Stdin, out: os.Stdout, err: os.Stderr,
+		terminal: term.IsTerminal(int(os.Stdout.Fd())), errTerm: term.IsTerminal(int(os.Stderr.Fd())),
+	}))
+}
+
+// stopParsing carries kong's wish to exit (help, say) out of its parser.
+type stopParsing struct{ code int }
+
+// run is the program: arguments to an exit code.
+func run(args []string, s *streams) (code int) {
+	defer func() {
+		if r := recover(); r != nil {
+			p, ok := r.(stopParsing)
+			if !ok {
+				panic(r)
+			}
+			code = p.code
+		}
+	}()
+	var c cli
+	parser, err := kong.New(&c, kong.Name("hoistward"),
+		kong.Description("A real-time monitor of drilling hoists with overhoist and brake-fade alarms.\n\n"+caution),
+		kong.Writers(s.out, s.err), kong.Exit(func(code int) { panic(stopParsing{code}) }),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}), kong.UsageOnError(), kong.Bind(s))
+	if err != nil {
+		fmt.Fprintln(s.err, "hoistward:", err)
+		return exitFailed
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	chosen, err := parser.Parse(args)
+	if err != nil {
+		fmt.Fprintf(s.err, "hoistward: %v\nTry: hoistward --help\n", err)
+		return exitUsage
+	}
+	return exitCode(s, chosen.Run())
+}
+
+func exitCode(s *streams, err error) int {
+	var usage usageError
+	switch {
+	case err == nil:
+		return exitGood
+	case errors.As(err, &usage):
+		fmt.Fprintln(s.err, "hoistward:", err)
+		return exitUsage
+	case errors.Is(err, errQuiet):
+		return exitFailed
+	}
+	fmt.Fprintln(s.err, "hoistward:", err)
+	return exitFailed
+}
+
+// errQuiet is a failure whose words are already written.
+var errQuiet = errors.New("failed")
+
+type versionCmd struct{}
+
+func (versionCmd) Run(s *streams) error {
+	_, err := fmt.Fprintf(s.out, "hoistward %s\n", version)
+	return err
+}

@@ -1,0 +1,68 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"hoistward/configs"
+)
+
+type monitorCmd struct {
+	Config string `required:"" type:"path" placeholder:"SITE.YAML" help:"The site file: rigs, sources, where to show and keep."`
+}
+
+func (c *monitorCmd) Run(s *streams) error {
+	site, err := configs.LoadSite(c.Config)
+	if err != nil {
+		return configError(err)
+	}
+	log, err := newLog(zap.InfoLevel)
+	if err != nil {
+		return err
+	}
+	st := &station{site: site, clock: monotone(time.Now(), 1), log: log}
+	printer := newPrinter(s, "")
+	st.onEvent = printer.entry
+	var u undo
+	if err := st.start(&u); err != nil {
+		return errors.Join(err, u.stop())
+	}
+	fmt.Fprintf(s.out, "hoistward monitor: %s\n", st.address)
+	<-s.ctx.Done()
+	printer.end()
+	return u.stop()
+}
+
+// configError turns mistakes in a file into wrong usage.
+func configError(err error) error {
+	var problems configs.Problems
+	if errors.As(err, &problems) {
+		return usageError{err}
+	}
+	return err
+}
+
+// monotone returns a clock that starts at start and goes speed times as fast as
+// the monotonic one, so that no step of the wall clock moves it.
+func monotone(start time.Time, speed float64) func() time.Time {
+	begun := time.Now()
+	return func() time.Time {
+		return start.Add(time.Duration(float64(time.Since(begun)) * speed)).UTC().Round(0)
+	}
+}
+
+// newLog writes to standard error; a sampled core keeps a flood of one message from
+// filling a disk.
+func newLog(level zapcore.Level) (*zap.Logger, error) {
+	c := zap.NewProductionConfig()
+	c.Level = zap.NewAtomicLevelAt(level)
+	c.Encoding = "console"
+	c.EncoderConfig.EncodeTime = utcTime
+	c.DisableStacktrace = true
+	c.DisableCaller = true
+	return c.Build()
+}

@@ -1,0 +1,40 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+)
+
+// stopLimit is how long an ordered stop may take in all; what is not done then is
+// reported and left.
+const stopLimit = 4 * time.Second
+
+// undo is the list of what was acquired; stop runs it backwards and reports every
+// failure.
+type undo struct {
+	steps []undoStep
+}
+
+type undoStep struct {
+	name string
+	fn   func(context.Context) error
+}
+
+func (u *undo) add(name string, fn func(context.Context) error) {
+	u.steps = append(u.steps, undoStep{name, fn})
+}
+
+func (u *undo) stop() (err error) {
+	ctx, cancel := context.WithTimeout(context.Background(), stopLimit)
+	defer cancel()
+	for _, s := range slices.Backward(u.steps) {
+		if e := s.fn(ctx); e != nil {
+			err = errors.Join(err, fmt.Errorf("stop %s: %w", s.name, e))
+		}
+	}
+	u.steps = nil
+	return err
+}
