@@ -33,6 +33,7 @@ type position struct {
 	disagree   bool
 	lastSensor float64
 	sensorAt   float64 // event time of the newest sensor reading, s
+	beat       grid    // of the sensor's stamps
 	abruptTill float64 // event time until which the motion may change abruptly
 	source     HeightSource
 }
@@ -54,7 +55,7 @@ const (
 	surprise    = 3.0
 	abruptLasts = 0.3 // s
 	// stampJitter is how far a slow source's stamps stray, in its intervals.
-	stampJitter = 0.25
+	stampJitter = 0.10
 	// enoughHeights is how many sensor readings a speed needs.
 	enoughHeights = 4
 	// apartLimit and apartTime: the two witnesses disagree (section 17).
@@ -82,6 +83,9 @@ func newPosition(rig *hoist.Rig) position {
 // the hook load, N.
 func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, load float64) {
 	counts, speed, sensor := &ins[ingest.DrumCounts], &ins[ingest.DrumSpeed], &ins[ingest.BlockHeight]
+	if sensor.fresh && !p.drumSpeaks(ins, now) {
+		t = p.beat.time(t)
+	}
 	p.count(counts, t)
 	if p.started && t > p.at {
 		p.motion.predict(t-p.at, p.jerk(ins, now))
@@ -104,10 +108,15 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 }
 
 func (p *position) jerk(ins *[ingest.NumChannels]instrument, now float64) float64 {
-	if ins[ingest.DrumSpeed].live(now) || (p.tied && ins[ingest.DrumCounts].live(now)) {
+	if p.drumSpeaks(ins, now) {
 		return jerkQuiet
 	}
 	return jerkSensor
+}
+
+// drumSpeaks tells whether the drum is a witness of the motion.
+func (p *position) drumSpeaks(ins *[ingest.NumChannels]instrument, now float64) bool {
+	return ins[ingest.DrumSpeed].live(now) || (p.tied && ins[ingest.DrumCounts].live(now))
 }
 
 // meetSurprise lets the motion change abruptly where the drum's speed shows it.

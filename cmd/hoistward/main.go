@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -100,12 +101,31 @@ func run(args []string, s *streams) (code int) {
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
-	chosen, err := parser.Parse(args)
+	chosen, err := parser.Parse(joinNegatives(args))
 	if err != nil {
 		fmt.Fprintf(s.err, "hoistward: %v\nTry: hoistward --help\n", err)
 		return exitUsage
 	}
 	return exitCode(s, chosen.Run())
+}
+
+// joinNegatives writes "--null -999.25" as "--null=-999.25": the parser would take
+// a number that begins with a minus for a flag.
+func joinNegatives(args []string) []string {
+	var out []string
+	for i := 0; i < len(args); i++ {
+		a := args[i]
+		if i+1 < len(args) && strings.HasPrefix(a, "--") && !strings.Contains(a, "=") && negative(args[i+1]) {
+			i++
+			a += "=" + args[i]
+		}
+		out = append(out, a)
+	}
+	return out
+}
+
+func negative(s string) bool {
+	return len(s) > 1 && s[0] == '-' && (s[1] >= '0' && s[1] <= '9' || s[1] == '.')
 }
 
 func exitCode(s *streams, err error) int {
