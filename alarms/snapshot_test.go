@@ -151,3 +151,23 @@ func TestImpossibleStateIsRefused(t *testing.T) {
 		}
 	}
 }
+
+func FuzzUnmarshalState(f *testing.F) {
+	body := `[{"alarm":"blind","is":{"state":"normal","priority":"high","occurrence":1,"version":3,"since":"2026-11-24T12:00:00Z","raised":"2026-11-24T11:00:00Z","evaluated":"2026-11-24T12:00:00Z"}}]`
+	f.Add([]byte(body))
+	f.Add([]byte("[]"))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		whole := append([]byte(`{"version":1,"crc32":"`+checksum(body)+`","alarms":`), body...)
+		state, err := UnmarshalState(append(whole, '}'))
+		if err != nil {
+			return
+		}
+		b, err := MarshalState(state)
+		if err != nil {
+			t.Fatalf("was read and cannot be written: %v", err)
+		}
+		if again, err := UnmarshalState(b); err != nil || !maps.Equal(again, state) {
+			t.Fatalf("%v: %s", err, b)
+		}
+	})
+}

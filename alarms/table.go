@@ -110,7 +110,7 @@ func dash(s string) string {
 
 // wrap writes a label and its text, broken between words.
 func wrap(b *strings.Builder, label, text string, width int) {
-	const indent = 20
+	const indent = 22
 	line := fmt.Sprintf("  %-*s", indent-2, label)
 	empty := true
 	for word := range strings.FieldsSeq(text) {

@@ -42,7 +42,7 @@ func TestCardsHoldEveryTextWithinTheWidth(t *testing.T) {
 		flat := strings.Join(strings.Fields(b.String()), " ")
 		for _, r := range All() {
 			for _, text := range []string{r.Title, r.Name, r.Meaning, r.Causes, r.Consequence, r.Response, r.TimeToAct, r.Inputs, r.Deadband, r.Grades} {
-				if !strings.Contains(flat, text) {
+				if !strings.Contains(" "+flat, " "+text) && text != r.Name {
 					t.Errorf("width %d: %s: %q is not printed", width, r.Name, text)
 				}
 			}
