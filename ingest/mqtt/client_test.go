@@ -66,7 +66,9 @@ func TestSubscribesAgainAfterEachLostLink(t *testing.T) {
 }
 
 func TestReaderThatStopsNeverHoldsUpTheLink(t *testing.T) {
+	t.Parallel()
 	brokers(t, func(t *testing.T, b *aBroker) {
+		t.Parallel()
 		w := open(t, b.url(), func(o *Options) { o.QueueLen, o.KeepAlive = 50, 2*time.Second })
 		w.reaches(t, Subscribed)
 		send := sender(t, b.url())
@@ -109,10 +111,12 @@ func TestBrokerThatStartsLater(t *testing.T) {
 }
 
 func TestTwoClientsOfOneIDAreToldAndSlowDown(t *testing.T) {
+	t.Parallel()
 	brokers(t, func(t *testing.T, b *aBroker) {
+		t.Parallel()
 		same := func(o *Options) { o.ClientID = "twin"; o.RetryMax = 10 * time.Second }
 		w1, w2 := open(t, b.url(), same), open(t, b.url(), same)
-		within(t, 20*time.Second, "both say that the id is contested", func() bool {
+		within(t, 30*time.Second, "both say that the id is contested", func() bool {
 			return w1.Status().Contested && w2.Status().Contested
 		})
 		for _, w := range []*watched{w1, w2} {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -50,7 +51,7 @@ func TestRefusedSubscriptionIsAStateOfItsOwn(t *testing.T) {
 	}
 	ok.take(t)
 	wrong := open(t, b.URL(), func(o *Options) { o.User, o.Topic = "u", "ok/{rig}/x" })
-	within(t, 10*time.Second, "wrong password is told", func() bool { return wrong.Status().Detail != "" })
+	within(t, 10*time.Second, "wrong password is told", func() bool { return strings.Contains(wrong.Status().Detail, "wrong user or password") })
 	if s := wrong.Status(); s.State != NeverConnected {
 		t.Errorf("wrong password: got %v", s)
 	}
@@ -247,4 +248,30 @@ func TestTwoSourcesSideBySide(t *testing.T) {
 	if s := w2.Status(); s.State != Subscribed {
 		t.Errorf("the other source is %v", s)
 	}
+}
+
+// The peer takes the link and says nothing, as a wrong port or a hung broker does.
+func TestSilentPeerHoldsUpNobody(t *testing.T) {
+	before := runtime.NumGoroutine()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	url := "tcp://" + l.Addr().String()
+	w := open(t, url, func(o *Options) { o.ConnectTimeout = 200 * time.Millisecond })
+	within(t, 5*time.Second, "told", func() bool { return w.Status().Detail != "" })
+	if s := w.Status(); s.State != NeverConnected {
+		t.Errorf("got %v, want never connected", s)
+	}
+	w.end(t)
+	// Closed in the middle of an attempt.
+	w = open(t, url, func(o *Options) { o.ConnectTimeout = 2 * time.Second })
+	within(t, 5*time.Second, "started", func() bool { return len(w.states()) > 0 })
+	began := time.Now()
+	w.end(t)
+	if took := time.Since(began); took > time.Second {
+		t.Errorf("close took %v in the middle of an attempt, want at once", took)
+	}
+	within(t, 10*time.Second, "no goroutine left", func() bool { return runtime.NumGoroutine() <= before })
 }

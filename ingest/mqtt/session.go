@@ -3,6 +3,7 @@ package mqtt
 import (
 	"errors"
 	"fmt"
+	"io"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -24,10 +25,14 @@ func (c *Client) session() (opened time.Time, err error) {
 	o := *c.paho
 	o.OnConnectionLost = func(_ paho.Client, err error) { lost <- err }
 	link := paho.NewClient(&o)
-	defer link.Disconnect(quiesce)
 	if err := c.await(link.Connect(), lost, 2*c.o.ConnectTimeout, "connect"); err != nil {
+		link.Disconnect(0)          // an attempt may still be under way
+		if errors.Is(err, io.EOF) { // what some brokers do in place of an answer
+			err = fmt.Errorf("%w: wrong user or password, or a client id in use?", err)
+		}
 		return time.Time{}, err
 	}
+	defer link.Disconnect(quiesce)
 	opened = c.o.Now()
 	c.mu.Lock()
 	c.link = link

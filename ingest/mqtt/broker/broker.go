@@ -106,6 +106,10 @@ func (b *Broker) Addr() string { return net.JoinHostPort("127.0.0.1", strconv.It
 // "tcp://127.0.0.1:1883".
 func (b *Broker) URL() string { return "tcp://" + b.Addr() }
 
+// SlowReaders returns how many links the broker has closed because the reader did
+// not keep up: what was waiting for them is lost.
+func (b *Broker) SlowReaders() int64 { return b.server.NumSlowConsumers() }
+
 // Stop closes all connections and ends the broker. It returns when the broker has
 // ended, or with an error when ctx or 3 s have passed.
 func (b *Broker) Stop(ctx context.Context) error {
