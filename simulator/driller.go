@@ -74,22 +74,24 @@ type driller struct {
 	out      bool
 	depth    float64 // m of pipe in the hole
 
-	seen    [32]view // what he saw, newest at seenAt
-	seenAt  int
-	ref     float64 // m/s, speed asked for now
-	extra   float64 // N·m of brake added for what his feel misses
-	alarm   float64 // s that something has been wrong
-	calm    float64 // s to wait after a fright
-	auxFear bool    // auxiliary brake not trusted
-	parked  bool
+	seen      [32]view // what he saw, newest at seenAt
+	seenAt    int
+	ref       float64 // m/s, speed asked for now
+	extra     float64 // N·m of brake added for what his feel misses
+	alarm     float64 // s that something has been wrong
+	calm      float64 // s to wait after a fright
+	auxFear   bool    // auxiliary brake not trusted
+	parked    bool
+	parkedFor float64 // s
+	creeping  float64 // s that the block has moved on a full brake
 
-	absent   bool    // inattentive: does not slow down
-	notices  float64 // m: comes to when the block passes this height, 0 = not at all
-	lateBy   float64 // s later than usual at the stop, fault
-	over     bool    // run ended in a contact: he leaves everything off
-	noBrake  bool    // fault: keeps the clutch in at the stop
-	pullNow  bool    // pulls the emergency handle at the next look
-	tripWait float64
+	absent    bool    // inattentive: does not slow down
+	notices   float64 // m: comes to when the block passes this height, 0 = not at all
+	noticesIn float64 // s to the limit at which he comes to, 0 = not at all
+	lateBy    float64 // s later than usual at the stop, fault
+	over      bool    // run ended in a contact: he leaves everything off
+	pullNow   bool    // pulls the emergency handle at the next look
+	tripWait  float64
 }
 
 type view struct{ h, v, load float64 }
@@ -145,7 +147,7 @@ func (d *driller) move(pl *plant, see view) bool {
 	if !d.plan.up {
 		left, speed = -left, -speed
 	}
-	if d.absent && d.notices > 0 && ((d.plan.up && see.h > d.notices) || (!d.plan.up && see.h < d.notices)) {
+	if d.absent && d.looksUp(pl, see, speed) {
 		d.absent = false
 		d.fright(pl)
 		return false
@@ -168,21 +170,47 @@ func (d *driller) move(pl *plant, see view) bool {
 	return false
 }
 
+// looksUp tells whether an inattentive driller comes to now.
+func (d *driller) looksUp(pl *plant, see view, speed float64) bool {
+	m := pl.p.rig.Mast
+	room := float64(m.CrownLimit) - see.h
+	if !d.plan.up {
+		room = see.h - float64(m.FloorLimit)
+	}
+	if d.noticesIn > 0 {
+		return room < speed*d.noticesIn
+	}
+	return d.notices > 0 && ((d.plan.up && see.h > d.notices) || (!d.plan.up && see.h < d.notices))
+}
+
 // stop lets the clutch go and sets the brake.
 func (d *driller) stop() {
+	if !d.parked {
+		d.parkedFor = 0
+	}
 	d.parked = true
 	d.c.clutch, d.c.speed = false, 0
 }
 
-// park holds the block: a firm brake first, full when it stands.
+// park holds the block: a firm brake first, full when it stands. A block that
+// creeps on a full lever has him pull the emergency handle.
 func (d *driller) park(pl *plant) {
+	if d.c.brake == 1 && pl.brake.pressure > 0 && math.Abs(pl.v) > 0.03 && d.parkedFor > 3 && !d.over {
+		d.creeping += look
+	} else {
+		d.creeping = 0
+	}
+	d.parkedFor += look
+	if d.creeping > d.surprise && !d.c.emergency {
+		d.pullNow = true
+	}
 	d.c.clutch = false
 	d.c.aux = math.Max(0, d.c.aux-look)
 	want := 0.6
-	if math.Abs(pl.v) < 0.03 || d.alarm > 0 || d.absent {
+	if math.Abs(pl.v) < 0.03 || d.alarm > 0 || d.absent || d.calm > 0 || pl.saver.tripped {
 		want = 1
 	}
-	d.c.brake = math.Min(want, d.c.brake+4*look)
+	d.c.brake = math.Max(d.c.brake, math.Min(want, d.c.brake+4*look))
 }
 
 // raise drives the block up: the drive keeps the speed, the brake helps when the

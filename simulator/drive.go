@@ -46,7 +46,9 @@ type drive struct {
 	torque   float64 // N·m at the drum
 	work     float64 // J given to the drum
 
-	extraRelease float64 // s, fault
+	extraRelease float64 // s that the clutch goes on driving after it was told to open, fault
+	lastRef      float64 // rad/s asked for before let-go
+	late         float64 // s that it has
 	stuck        bool    // fault: the clutch does not open while set
 	limit        float64 // fault: share of torque left, 1 = sound
 }
@@ -74,15 +76,27 @@ func (d *drive) step(p *driveParams, dt float64, want bool, ref, w, inertia, hol
 		d.torque = 0
 		return
 	}
+	if d.letGo >= 0 && d.late < d.extraRelease {
+		d.late += dt // the clutch drags on: the drive still holds its speed
+		d.speedLoop(p, dt, d.lastRef, w, inertia)
+		d.held = d.torque
+		return
+	}
 	if d.letGo >= 0 {
 		d.letGo += dt
-		rel := p.release + d.extraRelease
+		rel := p.release
 		d.torque = d.held * math.Max(0, math.Min(1, (1.3*rel-d.letGo)/(0.6*rel+1e-9)))
 		if d.letGo >= 1.3*rel {
 			d.engaged, d.letGo, d.torque = false, -1, 0
 		}
 		return
 	}
+	d.lastRef, d.late = ref, 0
+	d.speedLoop(p, dt, ref, w, inertia)
+}
+
+// speedLoop sets the torque that a drive on speed control gives.
+func (d *drive) speedLoop(p *driveParams, dt, ref, w, inertia float64) {
 	limit := d.limitAt(p, w)
 	err := ref - w
 	command := inertia*p.gain*err + d.integral

@@ -16,15 +16,15 @@ import (
 // Fault is one thing that goes wrong. It strikes at the first moment, At or
 // later, at which all that it waits for is so.
 type Fault struct {
-	At       time.Duration
-	For      time.Duration // cured after this; 0 = stays
-	Kind     string
-	Value    float64 // SI, meaning by kind
-	Channel  ingest.Channel
-	Activity Activity // wait for this; NumActivities = any
-	Above    float64  // wait for the block above this height, m; 0 = any
-	Below    float64  // wait for it below; 0 = any
-	Speed    float64  // wait for a block speed of at least this either way, m/s
+	At      time.Duration
+	For     time.Duration // cured after this; 0 = stays
+	Kind    string
+	Value   float64 // SI, meaning by kind
+	Channel ingest.Channel
+	While   uint16  // wait for one of these activities, bit by Activity; 0 = any
+	Above   float64 // wait for the block above this height, m; 0 = any
+	Below   float64 // wait for it below; 0 = any
+	Speed   float64 // wait for a block speed of at least this either way, m/s
 }
 
 // faultKind says what a kind's value is and what it does to a run.
@@ -77,6 +77,9 @@ const (
 var faultKinds map[string]faultKind
 
 func init() {
+	for a := range NumActivities {
+		whiles[a.String()] = 1 << a
+	}
 	faultKinds = map[string]faultKind{
 		// drive and crown saver
 		"drive_release_late":   {dim: second, lo: 0, hi: 30, set: amount(func(r *Run) *float64 { return &r.pl.drive.extraRelease })},
@@ -98,7 +101,7 @@ func init() {
 		"emergency_set":  {none: true, set: flag(func(r *Run) *bool { return &r.pl.emerg.lost })},
 		"emergency_drag": {dim: number, lo: 0, hi: 1, set: amount(func(r *Run) *float64 { return &r.pl.emerg.drag })},
 		// auxiliary brake
-		"auxiliary_lost":   {none: true, set: func(r *Run, _ *Fault, on bool) { r.pl.aux.factor = 1 - onOff(on) }},
+		"auxiliary_lost":   {none: true, set: func(r *Run, _ *Fault, on bool) { r.pl.aux.factor, r.d.auxFear = 1-onOff(on), false }},
 		"auxiliary_weak":   {dim: number, lo: 0, hi: 1, set: factor(func(r *Run) *float64 { return &r.pl.aux.factor })},
 		"auxiliary_supply": {dim: number, lo: 0, hi: 1, set: factor(func(r *Run) *float64 { return &r.pl.aux.supply })},
 		"coolant_lost":     {none: true, set: func(r *Run, _ *Fault, on bool) { r.pl.aux.cooled = !on }},
@@ -107,6 +110,7 @@ func init() {
 		"hole_drag":  {dim: number, lo: 0, hi: 0.9, set: func(r *Run, f *Fault, on bool) { r.setDrag(f.Value, on) }},
 		// driller
 		"inattentive":      {dim: units.Length, lo: 0, hi: 1000, set: inattentive},
+		"late_slow_down":   {dim: second, lo: 0, hi: 60, set: lateSlowDown},
 		"stops_late":       {dim: second, lo: 0, hi: 5, set: amount(func(r *Run) *float64 { return &r.d.lateBy })},
 		"pulls_emergency":  {none: true, set: func(r *Run, _ *Fault, on bool) { r.d.pullNow = on }},
 		"lowers_too_fast":  {dim: units.Speed, lo: 0.1, hi: 5, set: tooFast},
@@ -143,7 +147,30 @@ func heatUp(r *Run, f *Fault, on bool) {
 	}
 }
 
-func inattentive(r *Run, f *Fault, on bool) { r.d.absent, r.d.notices = on, f.Value }
+func inattentive(r *Run, f *Fault, on bool) {
+	r.d.absent, r.d.notices, r.d.noticesIn = on, f.Value, 0
+}
+
+// lateSlowDown has him look up when, at its speed, the block has f.Value seconds
+// to the crown limit, or going down to the floor limit.
+func lateSlowDown(r *Run, f *Fault, on bool) {
+	r.d.absent, r.d.notices, r.d.noticesIn = on, 0, f.Value
+}
+
+// whiles are what a fault can wait for: an activity, or all that raise or lower.
+var whiles = map[string]uint16{
+	"raising":  1<<RaisingLoaded | 1<<RaisingEmpty,
+	"lowering": 1<<LoweringLoaded | 1<<LoweringEmpty,
+}
+
+func whileNames() []string {
+	names := make([]string, 0, len(whiles))
+	for n := range whiles {
+		names = append(names, n)
+	}
+	sort.Strings(names)
+	return names
+}
 
 func tooFast(r *Run, f *Fault, on bool) {
 	if on {
@@ -170,22 +197,22 @@ func FaultKinds() []string {
 }
 
 func (r *reader) fault(n *yaml.Node, where string) Fault {
-	f := Fault{Activity: NumActivities, Channel: ingest.NumChannels}
-	var activity string
+	f := Fault{Channel: ingest.NumChannels}
 	var value *yaml.Node
 	r.fields(n, where, []field{
 		{"at", r.duration(&f.At)}, {"for", r.duration(&f.For)},
 		{"fault", r.text(&f.Kind)},
 		{"channel", r.channel(&f.Channel)},
 		{"value", func(n *yaml.Node, _ string) { value = n }},
-		{"while", r.word(&activity, activityNames[:]...)},
+		{"while", func(n *yaml.Node, w string) {
+			var name string
+			r.word(&name, whileNames()...)(n, w)
+			f.While = whiles[name]
+		}},
 		{"above", r.quantity(&f.Above, units.Length, 0, 100)},
 		{"below", r.quantity(&f.Below, units.Length, 0, 100)},
 		{"speed", r.quantity(&f.Speed, units.Speed, 0, 5)},
 	})
-	if a, ok := ParseActivity(activity); ok {
-		f.Activity = a
-	}
 	k, ok := faultKinds[f.Kind]
 	if !ok {
 		r.bad(n, where+".fault", fmt.Sprintf("%q", f.Kind), "one of "+strings.Join(FaultKinds(), ", "))

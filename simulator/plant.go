@@ -21,7 +21,7 @@ type saverParams struct{ electric, toggle float64 } // block heights, m
 type saver struct {
 	tripped                      bool
 	electricFailed, toggleFailed bool
-	bypassed                     float64 // s that it is held over by hand to let the block down
+	bypassed                     bool // held over by hand while the block is let down
 }
 
 // impact is a contact of the block with crown or floor.
@@ -81,8 +81,8 @@ type stringState struct {
 	floorHeld   bool    // string's own lower stop (string set down on bottom)
 }
 
-// heatEvery is how many steps pass between steps of temperature: 10 ms at 1 kHz.
-const heatEvery = 10
+// heatEvery is how many steps pass between steps of temperature: 10 ms at 2 kHz.
+const heatEvery = 20
 
 func newPlant(p params, dt float64) *plant {
 	pl := &plant{p: p, drum: newWinding(p.rig.Drawworks.Drum, p.rig.Line), dt: dt}
@@ -118,8 +118,7 @@ func (pl *plant) bareHeight() float64 {
 // but not turn it.
 func (pl *plant) step(c *controls) {
 	pl.steps++
-	pl.hit.event = NoEvent
-	set := pl.act(c)
+	pl.act(c)
 	if pl.hungOff {
 		pl.turnHungOff()
 		return
@@ -146,7 +145,7 @@ func (pl *plant) step(c *controls) {
 	}
 	net := pl.drive.torque - fast*r - math.Copysign(aux, w0)
 	free := w0 + net/pl.p.inertia*dt
-	capacity := pl.capacity(free, set)
+	capacity := pl.capacity(free)
 	grip := capacity / pl.p.inertia * dt
 	if math.Abs(free) <= grip {
 		pl.brakeTq, pl.w = math.Abs(free)*pl.p.inertia/dt, 0
@@ -168,14 +167,15 @@ func (pl *plant) step(c *controls) {
 	pl.settle()
 }
 
-// act carries out what the hands and the crown saver ask, and returns whether
-// the emergency calipers are told to set.
-func (pl *plant) act(c *controls) bool {
+// act carries out what the hands and the crown saver ask.
+func (pl *plant) act(c *controls) {
 	if c.reset {
-		pl.saver.tripped, pl.saver.bypassed = false, 8
+		pl.saver.tripped, pl.saver.bypassed = false, true
 	}
-	pl.saver.bypassed -= pl.dt
-	if pl.saver.bypassed <= 0 && ((pl.h >= pl.p.saver.electric && !pl.saver.electricFailed) ||
+	if pl.h < pl.p.saver.electric-0.3 {
+		pl.saver.bypassed = false
+	}
+	if !pl.saver.bypassed && ((pl.h >= pl.p.saver.electric && !pl.saver.electricFailed) ||
 		(pl.h >= pl.p.saver.toggle && !pl.saver.toggleFailed)) {
 		if !pl.saver.tripped {
 			pl.hit = impact{event: CrownSaverTripped, speed: pl.v}
@@ -194,7 +194,6 @@ func (pl *plant) act(c *controls) bool {
 	pl.drive.step(&pl.p.drive, pl.dt, clutch, c.speed, pl.w, inertia, pl.pull*r/pl.p.lines)
 	pl.aux.step(&pl.p.aux, pl.dt, c.aux, pl.auxTq*math.Abs(pl.w), pl.p.ambient)
 	pl.slips(c)
-	return off
 }
 
 // linePull sets the pull of the line on the block: a spring with a damper that
@@ -211,7 +210,7 @@ func (pl *plant) linePull(lineVel, v float64) {
 
 // capacity is what the friction brakes can resist now, N·m, for turning in the
 // direction of w.
-func (pl *plant) capacity(w float64, _ bool) float64 {
+func (pl *plant) capacity(w float64) float64 {
 	pl.friction = pl.p.brake.coefficient(pl.brake.pressure, math.Abs(pl.w)*pl.p.brake.radius, pl.heat.ring, &pl.lining)
 	t := pl.p.brake.torque(pl.friction, pl.brake.pressure, w)
 	if g := pl.emerg.grip(&pl.p.emerg); g > 0 {

@@ -164,7 +164,7 @@ func (r *Run) arrange() error {
 	pl.hang(h)
 	d.fill(pl)
 	d.depth = i.StringMass / math.Max(i.StandMass, 1) * i.StandLength
-	d.out = s.Driller.Task == TripOut || s.Driller.Task == Tripping
+	d.out = s.Driller.Task == TripOut || s.Driller.Task == Tripping && begin == "latch"
 	d.phase = stepNames[begin]
 	r.in.tieCounts(&pl.p, pl.wraps, i.Counts, i.HasCounts)
 	return nil
@@ -210,8 +210,9 @@ func (r *Run) Next(sample *ingest.Sample, truth *Truth) bool {
 		if e := r.pl.hit; e.event != NoEvent && (r.event.event == NoEvent || e.event < r.event.event) {
 			r.event = e
 		}
-		if r.pl.steps%5 == 0 {
-			r.in.observe(r.pl, r.d, 5*r.pl.dt)
+		r.pl.hit = impact{}
+		if r.pl.steps%observeEvery == 0 {
+			r.in.observe(r.pl, r.d, observeEvery*r.pl.dt)
 		}
 	}
 	period := float64(r.perSample) * r.pl.dt
@@ -231,6 +232,9 @@ func (r *Run) Next(sample *ingest.Sample, truth *Truth) bool {
 	r.lastV = r.pl.v
 	return true
 }
+
+// observeEvery is how many plant steps pass between looks of the instruments.
+const observeEvery = 10
 
 func (r *Run) tell(t *Truth, period float64) {
 	pl := r.pl
@@ -278,7 +282,7 @@ func (r *Run) strike(f *armed, now time.Duration) {
 }
 
 func (r *Run) met(f *Fault) bool {
-	return (f.Activity == NumActivities || f.Activity == r.d.activity) &&
+	return (f.While == 0 || f.While&(1<<r.d.activity) != 0) &&
 		(f.Above == 0 || r.pl.h > f.Above) && (f.Below == 0 || r.pl.h < f.Below) &&
 		math.Abs(r.pl.v) >= f.Speed
 }

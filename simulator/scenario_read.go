@@ -40,7 +40,7 @@ func ParseScenario(file string, text []byte) (*Scenario, error) {
 		return nil, fmt.Errorf("%s: got an empty file, want a scenario", file)
 	}
 	r := &reader{file: file}
-	s := &Scenario{Rate: 10, Spread: 1, Step: time.Millisecond, Channels: defaultChannels}
+	s := &Scenario{Rate: 10, Spread: 1, Step: 500 * time.Microsecond, Channels: defaultChannels}
 	s.Initial = Initial{StandLength: 28, StandMass: 900, StringMass: 120e3, InSlips: true}
 	s.Driller = Driller{Task: TripOut, Stands: 6}
 	r.scenario(doc.Content[0], s)

@@ -63,9 +63,10 @@ func (d *driller) tick(pl *plant, s *Scenario) {
 	if d.pullNow {
 		d.pullNow = false
 		d.c.emergency = true
+		pl.hit = impact{event: EmergencyPulled, speed: math.Abs(pl.v)}
 		d.stop()
 		d.activity = Stopped
-		d.calm = 20
+		d.calm = 30
 	}
 	if pl.hit.event == CrownContact || pl.hit.event == FloorContact || pl.atCrown || pl.onFloor {
 		d.over = true
