@@ -53,7 +53,7 @@ function paintSnapshot(s, ms) {
   const doing = activity(s.estimate.activity);
   text($("activity"), doing ?? "activity not known");
   flag($("activity"), "hatched", doing === null);
-  const acting = paintAct(s);
+  const acting = paintAct(s, system);
   paintMast(s, system, acting.level);
   paintTiles(s, system, extra);
   alarms.paint(s, now);

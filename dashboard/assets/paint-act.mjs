@@ -1,9 +1,11 @@
-import { $, attr, flag, text, make } from "./dom.mjs";
-import { act } from "./words.mjs";
+import { $, attr, flag, make, text } from "./dom.mjs";
+import { direction } from "./scale.mjs";
+import { known, show } from "./units.mjs";
+import { act, gone } from "./words.mjs";
 
 // paintAct draws the time to act: small while there is plenty, the largest thing on
 // the page when something must be done now. It returns what it has drawn.
-export function paintAct(snapshot) {
+export function paintAct(snapshot, system) {
   const now = act(snapshot);
   attr($("act"), "data-size", now.size);
   attr($("act"), "data-priority", now.level);
@@ -19,7 +21,17 @@ export function paintAct(snapshot) {
     if (unknown) el.replaceChildren("not known: where the block would stop cannot be said");
     else if (now.time !== null) el.replaceChildren(now.time);
     else if (now.seconds > 10) el.replaceChildren("over 10 s");
-    else el.replaceChildren(now.seconds.toFixed(1), make("small", "", "s to act"));
+    else el.replaceChildren(now.seconds.toFixed(1), make("small", "", "s"));
   }
+  text($("room"), room(snapshot, system));
   return now;
+}
+
+// room says how far from the limit ahead the block would come to rest at the latest.
+function room(snapshot, system) {
+  const est = snapshot.estimate, way = direction(est.velocity_mps), lost = gone(snapshot);
+  const left = way === "up" && !lost.crown ? est.crown_room_m : way === "down" && !lost.floor ? est.floor_room_m : null;
+  if (!known(left)) return "";
+  const { text: n, unit } = show(left, "length", system);
+  return `stopped now: ${n} ${unit} left to the ${way === "up" ? "crown" : "floor"} limit`;
 }

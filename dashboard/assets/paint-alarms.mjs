@@ -1,6 +1,6 @@
 import { $, attr, flag, glyph, hide, keyed, make, text } from "./dom.mjs";
 import { age, known, number } from "./units.mjs";
-import { alarmKey, alarmState } from "./words.mjs";
+import { alarmKey, alarmState, shortState } from "./words.mjs";
 
 const LINES = 3; // on the page; the rest is behind the button "all"
 
@@ -27,7 +27,7 @@ export class AlarmList {
   paint(snapshot, now) {
     this.#alarms = snapshot.alarms;
     const n = this.#alarms.length;
-    text($("alarm-count"), n === 0 ? "alarms" : `alarms: ${n}`);
+    text($("alarm-count"), n === 0 ? "" : n === 1 ? "1 alarm" : `${n} alarms`);
     text($("no-alarm"), n === 0 ? "No alarm stands." : "");
     hide($("no-alarm"), n > 0);
     hide($("all-alarms"), n <= LINES);
@@ -107,7 +107,7 @@ function update(el, a, now) {
   }
   text(el.querySelector(".title"), title(a));
   text(el.querySelector(".reason"), reason(a));
-  text(el.querySelector(".since"), `${alarmState(a)}, ${age((now - a.since_ms) / 1000)}`);
+  text(el.querySelector(".since"), [shortState(a), age((now - a.since_ms) / 1000)].filter(Boolean).join(", "));
   hide(el.querySelector(".ack"), !a.can_ack);
   hide(el.querySelector(".reset"), !a.can_reset);
   attr(el.querySelector(".ack"), "aria-label", `acknowledge ${title(a)}`);

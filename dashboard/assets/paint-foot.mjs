@@ -4,8 +4,8 @@ import { plain } from "./words.mjs";
 
 // paintFoot draws the instruments, the links, what was refused, and the recorder.
 export function paintFoot(snapshot, system, extra, now, broken) {
-  const answers = snapshot.answers.filter((a) => a.state !== "good")
-    .map((a) => ({ name: `${a.name}: answer ${a.state}`, quality: a.state === "gone" ? "bad" : "uncertain", reason: a.why, answer: true }));
+  const answers = snapshot.answers.filter((a) => a.state === "degraded")
+    .map((a) => ({ name: `${a.name}: degraded`, quality: "uncertain", reason: a.why, answer: true }));
   keyed($("chips"), [...snapshot.channels, ...answers], (c) => c.name, createChip, (el, c) => updateChip(el, c, system, extra));
   keyed($("links"), snapshot.links, (l) => l.source, () => make("li"), (el, l) => {
     const fine = l.state === "connected" || l.state === "subscribed";
@@ -35,9 +35,10 @@ function updateChip(el, c, system, extra) {
   const name = plain(c.name);
   attr(el, "data-quality", c.quality);
   flag(el, "hatched", bad);
-  text(el.querySelector("b"), name);
+  flag(el, "answer", !!c.answer);
+  text(el.querySelector("b"), c.quality === "uncertain" && !c.answer ? `${name}: ${c.reason || c.quality}` : name);
   const shown = showChannel(c.value, c.unit, system);
-  const words = c.answer ? c.reason : bad ? c.reason || "no value" : c.quality === "good" ? shown : `${shown} ${c.quality}`;
+  const words = c.answer ? c.reason : bad ? c.reason || "no value" : shown;
   text(el.querySelector(".what"), words);
   text(el.querySelector("i"), c.answer ? "" : known(c.age_s) ? age(c.age_s + extra) : "never came");
   attr(el, "title", c.reason ? `${name}: ${c.reason}` : null);

@@ -1,7 +1,7 @@
 import { $, attr, flag, hide, make, place, text } from "./dom.mjs";
 import { mastView, spread, ticks } from "./scale.mjs";
 import { convert, known, number, show } from "./units.mjs";
-import { answer, whyNoChannel } from "./words.mjs";
+import { answer, gone, whyNoChannel } from "./words.mjs";
 
 const percent = (x) => `${x.toFixed(3)}%`;
 
@@ -9,7 +9,7 @@ const percent = (x) => `${x.toFixed(3)}%`;
 // it needs to stop.
 export function paintMast(snapshot, system, level) {
   const { mast } = snapshot;
-  const view = mastView(mast, snapshot.estimate);
+  const view = mastView(mast, snapshot.estimate, gone(snapshot));
   hide($("strip"), !view.drawable);
   if (!view.drawable) {
     paintFlag(null, "mast heights not known");
@@ -47,8 +47,8 @@ export function paintMast(snapshot, system, level) {
     place($("block"), { top: percent(at(view.height)) });
     place($("rope"), { top: "0", height: percent(at(view.height)) });
   }
-  span($("unknown-up"), view.unknownUp ? [view.height ?? view.top / 2, view.top] : null);
-  span($("unknown-down"), view.unknownDown ? [0, view.height ?? view.top / 2] : null);
+  span($("unknown-up"), view.unknownUp ? [view.height ?? 0, view.top] : null);
+  span($("unknown-down"), view.unknownDown && view.height !== null ? [0, view.height] : null);
   whyUnknown($("why-up"), view.unknownUp, "above", snapshot, "crown", at, (view.top + (view.height ?? view.top / 2)) / 2);
   whyUnknown($("why-down"), view.unknownDown, "below", snapshot, "floor", at, (view.height ?? view.top / 2) / 2);
   paintFlag(view.height === null ? null : show(view.height, "length", system),
@@ -112,7 +112,7 @@ function paintLabels(view, mast, system, at) {
     ["label-saver", mast.crown_saver_m, (m) => `crown saver ${say(m, system)}`, "soft"],
     ["label-floor", mast.floor_limit_m, (m) => `floor limit ${say(m, system)}`, ""],
     ["label-rest", view.noRest ? null : view.rest, (m) => `rests by ${say(m, system)}`, ""],
-    ["label-bound", view.bound, (m) => (view.noRest ? "no rest point" : `at the latest ${say(m, system)}`),
+    ["label-bound", view.bound, (m) => (view.noRest ? "no rest point" : `latest ${say(m, system)}`),
       view.touches ? "loud" : "soft"],
   ];
   const shown = list.filter(([, m]) => known(m));

@@ -1,4 +1,4 @@
-import { $, attr, flag, hide, make, place, text, value } from "./dom.mjs";
+import { $, attr, flag, glyph, hide, make, place, text, value } from "./dom.mjs";
 import { direction, fraction, niceCeil } from "./scale.mjs";
 import { age, known, number, show } from "./units.mjs";
 import { answer, partPriority, whyNoChannel } from "./words.mjs";
@@ -17,17 +17,31 @@ export function paintTiles(snapshot, system, extra) {
   paintMargin(snapshot);
   paintAuxiliary(snapshot);
   const work = show(est.line_work_MJ, "work", system);
-  value(part("line", "value"), work.text, `${work.unit} since the monitor began`, whyNoChannel(snapshot, ["hook_load"]));
+  small("line", work.text, `${work.unit} since start`, whyNoChannel(snapshot, ["hook_load"]));
 
   ages("speed", channelAge(snapshot, ["drum_speed", "drum_counts", "block_height"], extra));
   ages("load", channelAge(snapshot, ["hook_load"], extra));
   ages("heat", heard, "estimate, ");
   ages("line", heard);
   for (const id of ["speed", "load", "heat", "friction", "margin", "auxiliary", "line"]) {
-    attr($(id), "data-priority", partPriority(snapshot, id));
+    tint($(id), partPriority(snapshot, id));
   }
   for (const [id, name] of [["heat", "brake heat"], ["friction", "friction"], ["margin", "brake margin"], ["auxiliary", "auxiliary"]]) {
     flag($(id), "degraded", answer(snapshot, name).state === "degraded");
+  }
+}
+
+// tint marks a part as the one that an alarm is about, with its colour and shape.
+function tint(el, priority) {
+  attr(el, "data-priority", priority);
+  const title = el.querySelector("h2");
+  const drawn = title.querySelector(".glyph");
+  if ((drawn?.dataset.priority ?? null) === priority) return;
+  drawn?.remove();
+  if (priority) {
+    const svg = glyph(priority);
+    svg.dataset.priority = priority;
+    title.append(svg);
   }
 }
 
@@ -46,6 +60,11 @@ function whyAnswer(snapshot, name, channels) {
   return state !== "good" && why ? why : whyNoChannel(snapshot, channels);
 }
 
+// given returns a number of the estimate, or null when its answer is gone.
+function given(snapshot, name, field) {
+  return answer(snapshot, name).state === "gone" ? null : snapshot.estimate[field];
+}
+
 function bar(id, x, lo, hi) {
   const f = fraction(x, lo, hi);
   flag(part(id, "bar"), "hatched", f === null);
@@ -61,24 +80,26 @@ function mark(id, x, lo, hi) {
 
 // ends labels a bar: its end, and the mark where there is room for the words.
 function ends(id, top, at, words) {
-  text(part(id, "hi"), at !== null && at > 0.72 ? "" : top);
+  text(part(id, "hi"), at !== null && at > 0.5 ? "" : top);
   const el = part(id, "at");
   text(el, at === null ? "" : words);
   if (at !== null) place(el, { left: percent(Math.min(0.76, Math.max(0.28, at))) });
 }
 
 function paintSpeed(snapshot, system) {
-  const v = snapshot.estimate.velocity_mps, safe = snapshot.estimate.safe_lowering_mps;
+  const v = snapshot.estimate.velocity_mps, safe = given(snapshot, "floor", "safe_lowering_mps");
   const top = niceCeil(Math.max(2.5, known(v) ? Math.abs(v) : 0));
   const size = show(known(v) ? Math.abs(v) : null, "speed", system);
   const way = { up: " up", down: " down", still: "", unknown: "" }[direction(v)];
   value(part("speed", "value"), size.text, size.unit + way, whyNoChannel(snapshot, ["drum_speed", "drum_counts", "block_height"]));
   bar("speed", known(v) ? Math.abs(v) : null, 0, top);
-  const at = mark("speed", safe, 0, top);
+  const up = direction(v) === "up"; // the limit is one of lowering
+  const at = mark("speed", up ? null : safe, 0, top);
   const end = show(top, "speed", system), limit = show(safe, "speed", system);
-  const words = known(safe) && safe > top ? `lowering: can stop from more than ${end.text}` : `lowering: can stop from ${limit.text}`;
+  const words = known(safe) && safe > top ? `can stop from more than ${end.text}` : `can stop from ${limit.text}`;
   ends("speed", `${end.text} ${end.unit}`, at, words);
-  if (!known(safe)) {
+  if (!known(safe) && !up) {
+    text(part("speed", "hi"), "");
     text(part("speed", "at"), "speed it can stop from: not known");
     place(part("speed", "at"), { left: "50%" });
   }
@@ -96,7 +117,7 @@ function paintLoad(snapshot, system) {
 }
 
 function paintHeat(snapshot, system) {
-  const t = snapshot.estimate.brake_temperature_C, hi = snapshot.estimate.brake_temperature_bound_C;
+  const t = given(snapshot, "brake heat", "brake_temperature_C"), hi = given(snapshot, "brake heat", "brake_temperature_bound_C");
   const { amber_C: amber, red_C: red } = snapshot.ratings;
   const size = show(t, "temperature", system), bound = show(hi, "temperature", system);
   const column = $("heat").querySelector(".column");
@@ -122,10 +143,10 @@ function paintHeat(snapshot, system) {
   }
 }
 
-const FRICTION_TOP = 1.5, MARGIN_TOP = 4;
+const FRICTION_TOP = 1.3, MARGIN_TOP = 4;
 
 function paintFriction(snapshot) {
-  const { friction_factor: f, friction_low: lo, friction_high: hi } = snapshot.estimate;
+  const [f, lo, hi] = ["friction_factor", "friction_low", "friction_high"].map((field) => given(snapshot, "friction", field));
   const interval = known(lo) && known(hi) ? `${number(lo, 2)} to ${number(hi, 2)}` : "";
   small("friction", known(f) ? number(f, 2) : null, interval, whyAnswer(snapshot, "friction", ["brake_pressure"]));
   flag(part("friction", "bar"), "hatched", !known(f));
@@ -136,15 +157,15 @@ function paintFriction(snapshot) {
 }
 
 function paintMargin(snapshot) {
-  const m = snapshot.estimate.brake_margin, low = snapshot.ratings.margin;
+  const m = given(snapshot, "brake margin", "brake_margin"), low = snapshot.ratings.margin;
   const shown = known(m) ? (m > MARGIN_TOP * 2.5 ? "over 10" : number(m, 1)) : null;
-  small("margin", shown, "× the load", whyAnswer(snapshot, "brake margin", ["hook_load"]));
+  small("margin", shown, known(low) ? `× the load; low under ${number(low, 1)}` : "× the load", whyAnswer(snapshot, "brake margin", ["hook_load"]));
   bar("margin", m, 0, MARGIN_TOP);
   mark("margin", low, 0, MARGIN_TOP);
 }
 
 function paintAuxiliary(snapshot) {
-  const share = snapshot.estimate.auxiliary_share;
+  const share = given(snapshot, "auxiliary", "auxiliary_share");
   const shown = known(share) ? number(100 * share, 0) : null;
   small("auxiliary", shown, "% of braking", whyAnswer(snapshot, "auxiliary", ["auxiliary_current"]));
   bar("auxiliary", share, 0, 1);
@@ -159,5 +180,5 @@ function small(id, shown, unit, why) {
     if (!el.querySelector("small")) el.append(make("small", "", unit));
     else text(el.querySelector("small"), unit);
   }
-  hide(part(id, "bar"), shown === null);
+  if (part(id, "bar")) hide(part(id, "bar"), shown === null);
 }

@@ -36,8 +36,9 @@ export function direction(velocity) {
 
 // mastView says what to draw on the strip, in metres above the floor. Stretches are
 // [low, high]. touches is "crown" or "floor" when the bound, in the direction of
-// travel, has reached that limit.
-export function mastView(mast, est) {
+// travel, has reached that limit. gone says which answers must not be drawn whatever
+// number came with them.
+export function mastView(mast, est, gone = {}) {
   const top = mast?.crown_height_m;
   const view = {
     drawable: known(top) && top > 0,
@@ -47,8 +48,8 @@ export function mastView(mast, est) {
     unknownUp: false, unknownDown: false, touches: null, noRest: false,
   };
   if (!view.drawable) return view;
-  const blindUp = est.blind === "crown" || est.blind === "both";
-  const blindDown = est.blind === "floor" || est.blind === "both";
+  const blindUp = gone.crown || est.blind === "crown" || est.blind === "both";
+  const blindDown = gone.floor || est.blind === "floor" || est.blind === "both";
   const up = view.direction === "up", down = view.direction === "down";
   if (view.height === null) {
     view.unknownUp = view.unknownDown = true;

@@ -26,6 +26,11 @@ export function answer(snapshot, name) {
   return a ? { state: a.state, why: a.why } : { state: "good", why: "" };
 }
 
+// gone says which of the two stop-margin answers cannot be given.
+export function gone(snapshot) {
+  return { crown: answer(snapshot, "crown").state === "gone", floor: answer(snapshot, "floor").state === "gone" };
+}
+
 // whyNoChannel says why a channel gives no number.
 export function whyNoChannel(snapshot, names) {
   for (const name of names) {
@@ -50,7 +55,7 @@ const STOP = new Set(["overhoist", "crown_limit_passed", "floor_approach", "cann
 //   time      the text in place of the number, when there is none
 export function act(snapshot) {
   const est = snapshot.estimate;
-  const view = mastView(snapshot.mast, est);
+  const view = mastView(snapshot.mast, est, gone(snapshot));
   const alarm = snapshot.alarms.filter((a) => a.active && STOP.has(a.alarm))
     .sort((a, b) => rank(b.priority) - rank(a.priority))[0];
   const seconds = known(est.seconds_to_act) ? Math.max(0, est.seconds_to_act) : null;
@@ -68,8 +73,8 @@ export function act(snapshot) {
 
 function heading(view, alarm) {
   if (view.noRest) return "The brake as it is cannot stop the block";
-  if (view.touches === "crown") return "The block may not come to rest below the crown limit";
-  if (view.touches === "floor") return "The block may not come to rest above the floor limit";
+  if (view.touches === "crown") return "The block may rest above the crown limit";
+  if (view.touches === "floor") return "The block may rest below the floor limit";
   return alarm ? alarm.title : "";
 }
 
@@ -110,6 +115,16 @@ export function alarmState(a) {
   else if (a.active || /ack/.test(a.state)) parts.push("acknowledged");
   if (/latch/.test(a.state)) parts.push("kept until reset");
   if (a.input_bad) parts.push("input bad: held");
+  if (a.hidden > 0) parts.push(`${a.hidden} under it`);
+  return parts.join(", ");
+}
+
+// shortState is alarmState for one line, where the buttons say the rest.
+export function shortState(a) {
+  const parts = [];
+  if (!a.active) parts.push("over");
+  else if (!a.can_ack) parts.push("acknowledged");
+  if (a.input_bad) parts.push("input bad");
   if (a.hidden > 0) parts.push(`${a.hidden} under it`);
   return parts.join(", ");
 }

@@ -1,0 +1,507 @@
+package dashboard_test
+
+import (
+	"errors"
+	"math"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"hoistward/dashboard"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/gorilla/websocket"
+)
+
+func (b *browser) noComplaints() {
+	b.t.Helper()
+	if errs := b.consoleErrors(); len(errs) > 0 {
+		b.t.Errorf("the console holds:\n%s", strings.Join(errs, "\n"))
+	}
+}
+
+func TestValuesHaveUnitAndAge(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(lowering)
+	b := openCabin(t, l)
+	for id, want := range map[string][]string{
+		"flag": {"18.2", "m"}, "speed": {"0.84", "m/s down", "s old", "can stop from 1.92"}, "load": {"486", "kN", "s old", "rating"},
+		"heat": {"226", "°C", "at most 240", "amber 250", "red 350", "s old"}, "friction": {"0.94", "0.88 to 1.01"}, "margin": {"1.9", "× the load"},
+		"auxiliary": {"88", "% of braking"}, "line": {"412.6", "MJ", "s old"}, "newest": {"s old"}, "chips": {"hook load", "kN", "11.40 MPa"},
+		"act": {"over 10 s"}, "activity": {"lowering, loaded"}, "links": {"plant: connected"}, "rejects": {"refused 3"},
+	} {
+		text := b.text(id)
+		for _, part := range want {
+			if !strings.Contains(text, part) {
+				t.Errorf("%s shows %q, want %q in it", id, text, part)
+			}
+		}
+	}
+	if offset := b.text("clock"); len(strings.Fields(offset)) != 2 || !strings.ContainsAny(offset, "+\u2212") {
+		t.Errorf("clock %q, want a time with its offset", offset)
+	}
+	l.show(func(seq uint64, now time.Time) *dashboard.Snapshot {
+		s := lowering(seq, now)
+		s.Channels[0].AgeS = num(7)
+		return s
+	})
+	b.until(5*time.Second, `/7\.\d s old/.test(document.querySelector("#load .age").innerText)`)
+	b.noComplaints()
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, url := range b.requests {
+		if !strings.HasPrefix(url, l.url+"/") {
+			t.Errorf("the page asks another host: %s", url)
+		}
+	}
+	if len(b.requests) < 10 {
+		t.Errorf("only %d requests seen: the watch does not work", len(b.requests))
+	}
+}
+
+// The block rises; its bound reaches the crown limit's mark on the screen exactly
+// when the page changes its state, before the block itself is there.
+func TestShadowMeetsTheLimit(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	var height atomic.Uint64 // metres, as bits
+	set := func(m float64) { height.Store(math.Float64bits(m)) }
+	set(20)
+	l.show(func(seq uint64, now time.Time) *dashboard.Snapshot {
+		h := math.Float64frombits(height.Load())
+		const speed = 1.5
+		s := raising(seq, now, h, speed, math.Max(0, (41-(h+1.8))/speed))
+		if h+1.8 >= 41 {
+			s.Alarms = []dashboard.AlarmView{overhoistAlarm(now, "emergency")}
+		}
+		return s
+	})
+	b := openCabin(t, l)
+	type place struct{ Bound, Limit, Block, Strip, Size float64 }
+	measure := func(m float64) place {
+		t.Helper()
+		set(m)
+		shown := strconv.FormatFloat(m, 'f', 1, 64)
+		b.until(5*time.Second, `document.getElementById("height").innerText.startsWith("`+shown+`")`)
+		return eval[place](b, `(() => {
+			const y = (id) => document.getElementById(id).getBoundingClientRect();
+			const limit = y("limit-crown");
+			return { Bound: y("shadow-bound").top, Limit: (limit.top + limit.bottom) / 2,
+				Block: (y("block").top + y("block").bottom) / 2, Strip: y("strip").height,
+				Size: parseFloat(getComputedStyle(document.getElementById("seconds")).fontSize) };
+		})()`)
+	}
+	before := math.Inf(1)
+	for _, m := range []float64{20, 30, 36, 38, 39} {
+		p := measure(m)
+		perMetre := p.Strip / 44
+		if want := p.Limit + (41-(m+1.8))*perMetre; !(math.Abs(p.Bound-want) <= 2) {
+			t.Errorf("block at %g m: the bound is drawn at %.1f px, want %.1f", m, p.Bound, want)
+		}
+		if !(p.Bound > p.Limit && p.Bound < before && p.Block > p.Bound) {
+			t.Errorf("block at %g m: bound %.1f, limit %.1f, block %.1f px: want block below bound below limit, and rising", m, p.Bound, p.Limit, p.Block)
+		}
+		if state := eval[string](b, `document.getElementById("act").dataset.size + document.getElementById("shadow-end").hidden`); strings.HasPrefix(state, "3") || !strings.HasSuffix(state, "true") {
+			t.Errorf("block at %g m: the alarm state %q is shown before the bound touches", m, state)
+		}
+		before = p.Bound
+	}
+	p := measure(39.2) // bound at 41.0 m
+	if !(math.Abs(p.Bound-p.Limit) <= 2) {
+		t.Errorf("the bound is at %.1f px and the limit's mark at %.1f, want them to meet", p.Bound, p.Limit)
+	}
+	b.until(3*time.Second, `document.getElementById("act").dataset.size === "3"`)
+	for what, js := range map[string]string{
+		"the shadow's end takes its shape":      `!document.getElementById("shadow-end").hidden && getComputedStyle(document.getElementById("shadow-end")).clipPath.startsWith("polygon")`,
+		"and the alarm's colour":                `getComputedStyle(document.getElementById("shadow-end")).backgroundColor === getComputedStyle(document.querySelector(".alarm .tag")).backgroundColor || getComputedStyle(document.querySelector(".alarm .tag")).animationName === "call"`,
+		"a sentence says what to do":            `document.getElementById("act-sentence").innerText.includes("set the brake")`,
+		"the alarm is in the list":              `document.querySelector(".alarm .tag").innerText.includes("EMERGENCY")`,
+		"the seconds are the largest thing":     `[...document.querySelectorAll("body *")].every((el) => el.id === "seconds" || parseFloat(getComputedStyle(el).fontSize) < parseFloat(getComputedStyle(document.getElementById("seconds")).fontSize))`,
+		"the block has not reached the limit":   `document.getElementById("block").getBoundingClientRect().top > document.getElementById("limit-crown").getBoundingClientRect().bottom`,
+		"nothing of the act panel is cut off":   `document.getElementById("act").scrollHeight <= document.getElementById("act").clientHeight + 1`,
+		"the bound's label names the alarm too": `document.getElementById("label-bound").dataset.priority === "emergency"`,
+	} {
+		if !eval[bool](b, js) {
+			t.Errorf("not so: %s (%s)", what, js)
+		}
+	}
+	b.noComplaints()
+}
+
+// blackHole forwards bytes until it is told to swallow them, without closing anything.
+type blackHole struct {
+	ln      net.Listener
+	swallow atomic.Bool
+	wg      sync.WaitGroup
+	mu      sync.Mutex
+	conns   []net.Conn
+}
+
+func newBlackHole(t *testing.T, to string) *blackHole {
+	t.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &blackHole{ln: ln}
+	pump := func(dst, src net.Conn) {
+		defer h.wg.Done()
+		buf := make([]byte, 32<<10)
+		for {
+			n, err := src.Read(buf)
+			if err != nil {
+				if !h.swallow.Load() {
+					dst.Close()
+				}
+				return
+			}
+			if !h.swallow.Load() {
+				if _, err := dst.Write(buf[:n]); err != nil {
+					src.Close()
+					return
+				}
+			}
+		}
+	}
+	h.wg.Add(1)
+	go func() {
+		defer h.wg.Done()
+		for {
+			a, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			c, err := net.Dial("tcp", to)
+			if err != nil {
+				a.Close()
+				continue
+			}
+			h.mu.Lock()
+			h.conns = append(h.conns, a, c)
+			h.mu.Unlock()
+			h.wg.Add(2)
+			go pump(a, c)
+			go pump(c, a)
+		}
+	}()
+	t.Cleanup(func() {
+		ln.Close()
+		h.mu.Lock()
+		for _, c := range h.conns {
+			c.Close()
+		}
+		h.mu.Unlock()
+		h.wg.Wait()
+	})
+	return h
+}
+
+func TestBlackHoledSocketTurnsThePageStale(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(lowering)
+	hole := newBlackHole(t, strings.TrimPrefix(l.url, "http://"))
+	b := startBrowser(t)
+	b.do(chromedp.Navigate("http://" + hole.ln.Addr().String() + "/cabin/" + rigName))
+	b.until(10*time.Second, `document.getElementById("stale").hidden`)
+	hole.swallow.Store(true)
+	start := time.Now()
+	b.until(6*time.Second, `!document.getElementById("stale").hidden`)
+	took := time.Since(start)
+	if !(took > 1500*time.Millisecond && took < 3*time.Second) {
+		t.Errorf("stale after %v, want 2 to 3 s", took)
+	}
+	t.Logf("stale %v after the last byte", took.Round(10*time.Millisecond))
+	if text := b.text("stale"); !strings.Contains(text, "No news from the monitor for 2.") {
+		t.Errorf("the overlay says %q, want the age", text)
+	}
+	covers := `(() => { for (const [x, y] of [[5, 5], [640, 60], [200, 400], [1270, 790], [700, 500]]) {
+		if (!document.getElementById("stale").contains(document.elementFromPoint(x, y))) return false; } return document.getElementById("page").inert; })()`
+	if !eval[bool](b, covers) {
+		t.Error("the overlay leaves a part of the page in reach")
+	}
+	hole.swallow.Store(false) // the old socket stays dead: what was swallowed is lost
+	b.until(15*time.Second, `document.getElementById("stale").hidden`)
+}
+
+func TestServerThatPublishesNothingTurnsThePageStale(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(lowering)
+	b := openCabin(t, l)
+	l.show(nil)
+	b.until(4*time.Second, `!document.getElementById("stale").hidden`)
+	b.do(chromedp.Reload())
+	b.until(8*time.Second, `document.getElementById("stale-age") && /No news from the monitor for/.test(document.getElementById("stale-age").innerText)`)
+	if !eval[bool](b, `!document.getElementById("stale").hidden`) {
+		t.Error("a page that is loaded now shows an old snapshot as live")
+	}
+	b.noComplaints()
+}
+
+// Empty and broken frames between good ones are counted, and nothing else happens.
+func TestBrokenFramesAreSurvived(t *testing.T) {
+	s := dashboard.New(dashboard.Options{Rigs: []string{rigName}})
+	done := make(chan struct{})
+	var wg sync.WaitGroup
+	up := websocket.Upgrader{}
+	front := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !strings.HasPrefix(r.URL.Path, "/ws/") {
+			s.Handler().ServeHTTP(w, r)
+			return
+		}
+		conn, err := up.Upgrade(w, r, nil)
+		if err != nil {
+			return
+		}
+		wg.Add(1)
+		defer wg.Done()
+		defer conn.Close()
+		for seq := uint64(1); ; seq++ {
+			s.Publish(lowering(seq, time.Now()))
+			good := ask(t, s, "GET", "/api/rigs/"+rigName, "").Body.Bytes()
+			for _, frame := range [][]byte{{}, []byte(`{"rig":`), []byte(`null`), good} {
+				if conn.WriteMessage(websocket.TextMessage, frame) != nil {
+					return
+				}
+			}
+			select {
+			case <-done:
+				return
+			case <-time.After(100 * time.Millisecond):
+			}
+		}
+	}))
+	defer front.Close()
+	defer wg.Wait()
+	defer close(done)
+	b := startBrowser(t)
+	b.do(chromedp.Navigate(front.URL + "/cabin/" + rigName))
+	b.until(10*time.Second, `document.getElementById("stale").hidden && /broken here \d+/.test(document.getElementById("rejects").innerText)`)
+	b.until(5*time.Second, `document.querySelector("#speed .num").innerText === "0.84"`)
+	b.noComplaints()
+}
+
+func TestAcknowledgeFromThePage(t *testing.T) {
+	d := &desk{}
+	l := serveLive(t, dashboard.Options{Desk: d})
+	l.show(func(seq uint64, now time.Time) *dashboard.Snapshot {
+		s := overhoist(seq, now)
+		for range d.taken() {
+			s.Alarms[0].CanAck, s.Alarms[0].Sounds, s.Alarms[0].State = false, false, "acknowledged"
+		}
+		return s
+	})
+	b := openCabin(t, l)
+	b.until(5*time.Second, `document.querySelector(".alarm .ack")`)
+	d.mu.Lock()
+	d.refuse = errors.New("the alarm has changed")
+	d.mu.Unlock()
+	// By keyboard: focus the button, press it, type the name, press Enter.
+	b.do(chromedp.Focus(chromedp.CSS(".alarm .ack")))
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until(3*time.Second, `document.getElementById("person").open`)
+	b.do(chromedp.KeyEvent("A. Example"), chromedp.KeyEvent(kb.Enter))
+	b.until(3*time.Second, `document.getElementById("toast").innerText.includes("refused: the alarm has changed")`)
+	d.mu.Lock()
+	d.refuse, d.acts = nil, nil
+	d.mu.Unlock()
+	b.until(3*time.Second, `!document.querySelector(".alarm .ack").hidden`)
+	b.do(chromedp.Click(chromedp.CSS(".alarm .ack")))
+	b.until(3*time.Second, `document.getElementById("toast").innerText.includes("acknowledged by A. Example")`)
+	b.until(3*time.Second, `document.querySelector(".alarm .ack").hidden && document.querySelector(".alarm .since").innerText.includes("acknowledged")`)
+	acts := d.taken()
+	if len(acts) != 1 || acts[0].Do != "acknowledge" || acts[0].Alarm != "overhoist" || acts[0].Occurrence != 1 || acts[0].Version != 3 || acts[0].Person != "A. Example" {
+		t.Errorf("the desk took %+v", acts)
+	}
+	// Only the refusal, which the browser logs as a failed request, is in the console.
+	for _, e := range b.consoleErrors() {
+		if !strings.Contains(e, "409") {
+			t.Errorf("console: %s", e)
+		}
+	}
+}
+
+func TestSoundBannerUntilSoundRuns(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(overhoist)
+	b := openCabin(t, l)
+	if !eval[bool](b, `!document.getElementById("sound-banner").hidden && document.getElementById("sound-banner").getBoundingClientRect().height > 20`) {
+		t.Error("there is no banner although nobody has touched the page")
+	}
+	eventually(t, 5*time.Second, "the server knows that the page is silent", func() bool { return l.Figures().Rigs[0].Silent == 1 })
+	b.do(chromedp.Click(chromedp.ID("sound-banner")))
+	b.until(10*time.Second, `document.getElementById("sound-banner").hidden && document.getElementById("sound-button").innerText === "sound on"`)
+	eventually(t, 5*time.Second, "the server knows that the page is heard", func() bool { r := l.Figures().Rigs[0]; return r.Sound == 1 && r.Silent == 0 })
+	b.until(3*time.Second, `!document.getElementById("silence").disabled`)
+	b.do(chromedp.Click(chromedp.ID("silence")))
+	b.until(3*time.Second, `document.getElementById("silence").disabled`)
+	if !eval[bool](b, `!document.querySelector(".alarm .ack").hidden`) {
+		t.Error("silence acknowledged the alarm")
+	}
+	b.noComplaints()
+}
+
+func TestNotKnownIsHatchedWithItsReason(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(lowering)
+	b := openCabin(t, l)
+	b.until(3*time.Second, `document.querySelector("#speed .num")`)
+	l.show(blind)
+	b.until(5*time.Second, `document.getElementById("flag").classList.contains("hatched")`)
+	for id, why := range map[string]string{"speed": "drum speed: lost", "friction": "no application seen", "auxiliary": "drum speed lost", "flag": "not calibrated", "why-up": "block height lost", "why-down": "block height lost", "act": "not known"} {
+		if text := b.text(id); !strings.Contains(text, why) {
+			t.Errorf("%s shows %q, want the reason %q", id, text, why)
+		}
+	}
+	for _, js := range []string{
+		`["#speed .value", "#speed .bar", "#friction .value", "#auxiliary .value", "#seconds", "#unknown-up", "#activity"].every((q) => getComputedStyle(document.querySelector(q)).backgroundImage.includes("repeating-linear-gradient"))`,
+		`document.getElementById("block").hidden && document.getElementById("shadow-bound").hidden`,
+		`!/0\.84|18\.2/.test(document.getElementById("page").innerText)`,
+		`[...document.querySelectorAll(".chip.hatched")].map((c) => c.querySelector("b").innerText).join() === "block height,drum speed,drum counts"`,
+		`document.querySelector("#links li").classList.contains("bad") && document.getElementById("recorder").classList.contains("bad")`,
+	} {
+		if !eval[bool](b, js) {
+			t.Errorf("not so: %s", js)
+		}
+	}
+	b.noComplaints()
+}
+
+// An answer that is gone is not drawn even if a number still comes with it.
+func TestGoneAnswerHidesItsNumber(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(func(seq uint64, now time.Time) *dashboard.Snapshot {
+		s := lowering(seq, now)
+		for i := range s.Answers {
+			s.Answers[i].State, s.Answers[i].Why = "gone", "for this test"
+		}
+		return s
+	})
+	b := openCabin(t, l)
+	for _, id := range []string{"heat", "friction", "margin", "auxiliary", "why-down"} {
+		if text := b.text(id); !strings.Contains(text, "for this test") {
+			t.Errorf("%s shows %q, want the reason", id, text)
+		}
+	}
+	if text := b.text("page"); strings.Contains(text, "226") || strings.Contains(text, "14.6") || strings.Contains(text, "1.92") {
+		t.Errorf("a number of an answer that is gone is shown: %q", text)
+	}
+}
+
+func TestSwitchesAreKept(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(lowering)
+	b := openCabin(t, l)
+	b.do(chromedp.Click(chromedp.ID("units-button")))
+	// 18.2 m = 59.7 ft, 0.84 m/s = 165 ft/min, 1486 kN = 334.1 klbf, 226 °C = 439 °F, by hand.
+	oilfield := `document.getElementById("flag").innerText.startsWith("60") && document.querySelector("#speed .num").innerText === "165" &&
+		document.querySelector("#load .num").innerText === "334.1" && document.querySelector("#heat .num").innerText === "439"`
+	b.until(3*time.Second, oilfield)
+	b.do(chromedp.Click(chromedp.ID("theme-button")), chromedp.Click(chromedp.ID("theme-button")))
+	b.until(3*time.Second, `document.documentElement.dataset.theme === "night"`)
+	b.do(chromedp.Reload())
+	b.until(10*time.Second, `document.getElementById("stale").hidden && `+oilfield)
+	if theme := eval[string](b, `document.documentElement.dataset.theme`); theme != "night" {
+		t.Errorf("after a reload the colours are of the %s, want night", theme)
+	}
+	b.noComplaints()
+}
+
+// Whatever is written can be read, on the ground that it really has, and every
+// button can be reached and is seen to have the focus.
+func TestReadableAndReachable(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(overhoist)
+	b := openCabin(t, l)
+	for name, scene := range map[string]func(uint64, time.Time) *dashboard.Snapshot{"overhoist": overhoist, "blind": blind, "lowering": lowering} {
+		l.show(scene)
+		first := map[string]string{"overhoist": "Overhoist", "blind": "Blind", "lowering": ""}[name]
+		b.until(5*time.Second, `(document.querySelector(".alarm .title")?.innerText ?? "").startsWith("`+first+`") && (!!document.querySelector(".alarm")) === `+strconv.FormatBool(first != ""))
+		for _, theme := range []string{"day", "night"} {
+			eval[string](b, `document.documentElement.dataset.theme = "`+theme+`"`)
+			if bad := eval[string](b, contrastJS); bad != "" {
+				t.Errorf("%s by %s: %s", name, theme, bad)
+			}
+		}
+	}
+	l.show(overhoist)
+	b.until(5*time.Second, `document.querySelector(".alarm .ack")`)
+	want := eval[int](b, `[...document.querySelectorAll("header button, .banner, main button")].filter((e) => !e.disabled && e.offsetParent !== null).length`)
+	reached := map[string]bool{}
+	for range want + 2 {
+		b.do(chromedp.KeyEvent(kb.Tab))
+		focus := eval[string](b, `(() => { const e = document.activeElement, s = getComputedStyle(e);
+			if (e === document.body) return ""; if (s.outlineStyle === "none" || parseFloat(s.outlineWidth) < 2) return "unseen " + e.innerText;
+			return e.tagName + (e.id || e.getAttribute("aria-label") || e.innerText); })()`)
+		if strings.HasPrefix(focus, "unseen") {
+			t.Errorf("the focus cannot be seen on %s", focus)
+		}
+		if focus != "" {
+			reached[focus] = true
+		}
+	}
+	if len(reached) < want {
+		t.Errorf("the keyboard reaches %d of %d buttons: %v", len(reached), want, reached)
+	}
+}
+
+// contrastJS finds text whose contrast with what is drawn behind it is under 4.5:1.
+const contrastJS = `(() => {
+  const rgb = (c) => (c.match(/[\d.]+/g) ?? []).map(Number);
+  const lum = ([r, g, b]) => [r, g, b].map((v) => (v /= 255, v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)).reduce((s, v, i) => s + v * [0.2126, 0.7152, 0.0722][i], 0);
+  const ground = (el) => {
+    for (; el; el = el.parentElement) {
+      const s = getComputedStyle(el);
+      if (s.backgroundImage !== "none") return s.backgroundImage.match(/rgb[^)]*\)/g).map(rgb);
+      const c = rgb(s.backgroundColor);
+      if (c.length === 3 || c[3] > 0) return [c];
+    }
+    return [[255, 255, 255]];
+  };
+  const bad = new Set();
+  const walk = document.createTreeWalker(document.querySelector("body"), NodeFilter.SHOW_TEXT);
+  for (let n; (n = walk.nextNode());) {
+    const el = n.parentElement;
+    if (!n.data.trim() || !el.getClientRects().length || el.closest("dialog, script, noscript, #toast, [hidden]") || el.closest(".alarm.new .tag")) continue;
+    const ink = lum(rgb(getComputedStyle(el).color));
+    for (const g of ground(el)) {
+      const l = lum(g), ratio = (Math.max(ink, l) + 0.05) / (Math.min(ink, l) + 0.05);
+      if (ratio < 4.5) bad.add(n.data.trim().slice(0, 30) + " " + ratio.toFixed(2));
+    }
+  }
+  return [...bad].join("; ");
+})()`
+
+func TestPhoneSizedWindow(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(overhoist)
+	b := openCabin(t, l)
+	b.do(chromedp.EmulateViewport(390, 844))
+	b.until(5*time.Second, `document.getElementById("act").dataset.size === "3"`)
+	b.painted()
+	b.shoot("overhoist-phone-390x844")
+	if wide := eval[int](b, `document.documentElement.scrollWidth`); wide > 390 {
+		t.Errorf("the page is %d px wide in a window of 390", wide)
+	}
+	small := eval[string](b, `[...document.querySelectorAll("main button, header button")].filter((e) => e.offsetParent && e.getBoundingClientRect().height < 24).map((e) => e.innerText).join()`)
+	if small != "" {
+		t.Errorf("buttons too small to touch (WCAG 2.2, 2.5.8: 24 px): %s", small)
+	}
+}
+
+func TestStartPageLists(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}, Rigs: []string{"southmoor-2"}})
+	l.show(overhoist)
+	b := startBrowser(t)
+	b.do(chromedp.Navigate(l.url + "/"))
+	b.until(8*time.Second, `document.getElementById("rigs").innerText.includes("first: Overhoist") && document.getElementById("rigs").innerText.includes("nothing heard yet")`)
+	b.shoot("start-day")
+	b.do(chromedp.Click(chromedp.CSS(`#rigs a[href="/cabin/northfell-1"]`)))
+	b.until(8*time.Second, `document.getElementById("stale")?.hidden`)
+	b.noComplaints()
+}
