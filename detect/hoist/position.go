@@ -84,7 +84,11 @@ func (m *Map) Height(wraps float64, hookLoad units.Newton) units.Metre {
 func (m *Map) Wraps(height units.Metre, hookLoad units.Newton) float64 {
 	h := float64(height)
 	travel := h - m.refHeight + m.stretch(float64(hookLoad), h) - m.refStretch
-	return m.drum.Wraps(units.Metre(m.refLine+m.lines*travel), m.line)
+	line := m.refLine + m.lines*travel
+	if line < 0 && line > -1e-9 { // rounding at a bare drum
+		line = 0
+	}
+	return m.drum.Wraps(units.Metre(line), m.line)
 }
 
 // Radius returns the drum's working radius at so many wraps.

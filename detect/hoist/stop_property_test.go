@@ -77,7 +77,9 @@ func TestCannotStopHasItsReason(t *testing.T) {
 	}{
 		{"too weak from the start", func(_ *Rig, c *StopCase) { c.FrictionFactor = 0.4 }, StopBrakeWeak},
 		{"no pressure", func(_ *Rig, c *StopCase) { c.PressureFraction = 0 }, StopBrakeWeak},
-		{"fades away", func(r *Rig, c *StopCase) { c.Speed, c.BrakeTemperature, r.Heat.Mass, c.FrictionFactor = 3, 573, 400, 0.75 }, StopBrakeFades},
+		{"fades away", func(r *Rig, c *StopCase) {
+			c.Speed, c.BrakeTemperature, r.Heat.Mass, c.FrictionFactor = 3, 573, 400, 0.75
+		}, StopBrakeFades},
 		{"NaN load", func(_ *Rig, c *StopCase) { c.HookLoad = units.Newton(math.NaN()) }, StopInputUnknown},
 		{"no friction known", func(_ *Rig, c *StopCase) { c.FrictionFactor = math.NaN() }, StopInputUnknown},
 		{"backward speed", func(_ *Rig, c *StopCase) { c.Speed = -1 }, StopInputUnknown},
