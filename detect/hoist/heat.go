@@ -130,9 +130,9 @@ func (l *Lumped) Step(power units.Watt, speed units.RadianPerSecond, dt units.Se
 func (l *Lumped) longest(p float64, speed units.RadianPerSecond) float64 {
 	h := l.coefficient(l.Temperature, speed) * l.area
 	rate := math.Abs(p-h*float64(l.Temperature-l.Ambient)) / l.capacity
-	step := 0.2 * l.capacity / max(h, 1e-9)
+	step := 0.1 * l.capacity / max(h, 1e-9)
 	if rate > 0 {
-		step = min(step, max(10/rate, 0.05*step))
+		step = min(step, max(6/rate, 0.05*step))
 	}
 	return step
 }
