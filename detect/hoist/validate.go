@@ -195,6 +195,11 @@ func (v *validation) heat(h *HeatModel) {
 	if h.Ambient != 0 {
 		v.within(at+"ambient", h.Ambient.Celsius(), -60, 80, "degC")
 	}
+	if h.RingShare != 0 {
+		v.within(at+"ring_share", h.RingShare, 0.05, 0.95, "")
+	}
+	v.notNegative(at+"exchange_time", float64(h.ExchangeTime), "s")
+	v.notNegative(at+"water_flow", float64(h.WaterFlow), "m3/s")
 	v.positive(at+"amber", float64(h.Amber), "K")
 	if !(h.Red > h.Amber) {
 		v.add(at+"red", quantity(h.Red.Celsius(), "degC"), "above brakes.heat.amber, "+quantity(h.Amber.Celsius(), "degC"))
