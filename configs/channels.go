@@ -52,7 +52,10 @@ func readTime(o *object, m *ingest.Mapping) {
 }
 
 func readChannels(o *object, m *ingest.Mapping) {
-	fields := map[string]string{m.TimeField: "the time"}
+	fields := map[string]string{}
+	if m.Clock == ingest.SourceClock {
+		fields[m.TimeField] = "the time"
+	}
 	for c := range ingest.NumChannels {
 		name := c.String()
 		o.ask(name)

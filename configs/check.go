@@ -4,8 +4,8 @@ import "slices"
 
 // Report is what a check of some files found.
 type Report struct {
-	Problems []Problem // in the order of the files, within one by line
-	Notes    []Note
+	Problems []Problem `json:"problems"` // in the order of the files, within one by line
+	Notes    []Note    `json:"notes"`
 }
 
 // Check returns every mistake in the files, site or rig files or names of
@@ -15,7 +15,7 @@ func Check(paths ...string) []Problem { return Inspect(paths...).Problems }
 
 // Inspect is Check with the notes.
 func Inspect(paths ...string) Report {
-	var report Report
+	report := Report{Problems: []Problem{}, Notes: []Note{}}
 	for _, path := range paths {
 		problems, notes := checkOne(path)
 		for _, p := range problems {

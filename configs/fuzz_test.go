@@ -59,6 +59,9 @@ func checkRead(t interface{ Fatalf(string, ...any) }, text []byte) {
 		return
 	}
 	for _, s := range site.Sources {
+		if errs := s.Mapping.Check(); len(errs) > 0 {
+			t.Fatalf("no problem, but the mapping is not fit for use: %v", errs)
+		}
 		for _, c := range s.Mapping.Channels {
 			if at := notFinite(reflect.ValueOf(c), "channel"); at != "" {
 				t.Fatalf("no problem, but %s", at)

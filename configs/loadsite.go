@@ -134,16 +134,3 @@ func lookAt(path string, secret bool) (got, want string) {
 	file.Close()
 	return "", ""
 }
-
-// Password returns the password of the source, without the line end that editors
-// leave; empty where the source names no password file.
-func (s Source) Password() (string, error) {
-	if s.PasswordFile == "" {
-		return "", nil
-	}
-	text, err := os.ReadFile(s.PasswordFile)
-	if err != nil {
-		return "", fmt.Errorf("password of source %s: %w", s.Name, err)
-	}
-	return strings.TrimRight(string(text), "\r\n"), nil
-}

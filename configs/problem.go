@@ -9,11 +9,11 @@ import (
 
 // Problem is one mistake in a file.
 type Problem struct {
-	File string // as it was named to the reader
-	Line int    // from 1; 0 = the file as a whole
-	Key  string // path of the key, "reeving.lines"; empty = no single key
-	Got  string // what stands there
-	Want string // what should
+	File string `json:"file"` // as it was named to the reader
+	Line int    `json:"line"` // from 1; 0 = the file as a whole
+	Key  string `json:"key"`  // path of the key, "reeving.lines"; empty = no single key
+	Got  string `json:"got"`  // what stands there
+	Want string `json:"want"` // what should
 }
 
 // String returns the problem as one line: "R1.yaml:12: reeving.lines: got 7, want ...".
@@ -61,9 +61,9 @@ func sortByLine(p []Problem) {
 // Note is something worth knowing that is no mistake: an answer that the monitor
 // will not be able to give.
 type Note struct {
-	File string
-	Line int
-	Text string
+	File string `json:"file"`
+	Line int    `json:"line"`
+	Text string `json:"text"`
 }
 
 // String returns the note as one line.

@@ -2,6 +2,7 @@ package configs
 
 import (
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -113,12 +114,15 @@ func readTopic(o *object) string {
 			rigs++
 		}
 	}
+	unfit := func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) || r == unicode.ReplacementChar }
 	rest := strings.ReplaceAll(text, rigLevel, "")
 	switch {
 	case strings.ContainsAny(text, "+#"):
 		bad("", "no + and no #: "+want)
-	case strings.ContainsFunc(text, func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) }):
+	case strings.ContainsFunc(text, unfit):
 		bad("", "no spaces: "+want)
+	case slices.Contains(levels, ""):
+		bad("", "no empty level: "+want)
 	case rigs != 1 || strings.ContainsAny(rest, "{}"):
 		bad("", want)
 	case strings.HasPrefix(text, "$"):

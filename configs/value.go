@@ -158,9 +158,9 @@ func (o *object) truth(key string) bool {
 	return i == 1
 }
 
-var nameForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
+var nameForm = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?$`)
 
-const nameWant = "a name of letters, digits, dots, dashes and underscores, at most 64, beginning with a letter or digit"
+const nameWant = "a name of letters, digits, dots, dashes and underscores, at most 64, no dot or dash first and no dot last"
 
 // name reads a name that can stand in a topic and as a folder.
 func (o *object) name(key string) string {
