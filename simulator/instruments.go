@@ -119,7 +119,7 @@ func (in *instruments) observe(pl *plant, d *driller, dt float64) {
 			x.lagged, x.primed = q, true
 			continue
 		}
-		x.lagged += (q - x.lagged) * (1 - math.Exp(-dt/x.lag))
+		x.lagged += (q - x.lagged) * dt / (dt + x.lag)
 	}
 	if in.slipBy != 0 {
 		in.slip += in.slipBy * pl.w * dt / (2 * math.Pi)

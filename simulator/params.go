@@ -21,6 +21,8 @@ type params struct {
 
 	lines     float64
 	lnK       float64 // ln of the sheave factor
+	shareUp   float64 // fast line over hook load, raising
+	shareDown float64 // and lowering
 	sheaveVel float64 // block speed over which sheave loss changes sign, m/s
 	inertia   float64 // kg·m²
 	blockMass float64 // kg

@@ -84,7 +84,12 @@ type stringState struct {
 // heatEvery is how many steps pass between steps of temperature: 10 ms at 2 kHz.
 const heatEvery = 20
 
+// frictionEvery is how many steps one friction coefficient is used for: it moves
+// slowly, 2 ms at 2 kHz.
+const frictionEvery = 4
+
 func newPlant(p params, dt float64) *plant {
+	p.shareUp, p.shareDown = p.fastLineShare(1), p.fastLineShare(-1)
 	pl := &plant{p: p, drum: newWinding(p.rig.Drawworks.Drum, p.rig.Line), dt: dt}
 	pl.brake = newHydraulics(p.brake.dead, dt)
 	pl.lining = lining{oil: 1, glaze: 1, factor: 1}
@@ -132,8 +137,7 @@ func (pl *plant) step(c *controls) {
 	s.y += vy0 * half
 
 	pl.linePull(w0*r/pl.p.lines, v0)
-	pl.dir = math.Tanh(w0 * r / (pl.p.lines * pl.p.sheaveVel))
-	pl.share = pl.p.fastLineShare(pl.dir)
+	pl.turnSheaves(w0 * r / (pl.p.lines * pl.p.sheaveVel))
 	fast := pl.share * pl.pull
 	pl.elevators(v0)
 
@@ -196,6 +200,20 @@ func (pl *plant) act(c *controls) {
 	pl.slips(c)
 }
 
+// turnSheaves sets which way and how fully the sheaves turn, x block speed over
+// the speed of the change, and what of the pull the fast line then has.
+func (pl *plant) turnSheaves(x float64) {
+	switch {
+	case x > 10: // tanh is 1 to 4e-9
+		pl.dir, pl.share = 1, pl.p.shareUp
+	case x < -10:
+		pl.dir, pl.share = -1, pl.p.shareDown
+	default:
+		pl.dir = math.Tanh(x)
+		pl.share = pl.p.fastLineShare(pl.dir)
+	}
+}
+
 // linePull sets the pull of the line on the block: a spring with a damper that
 // can only pull.
 func (pl *plant) linePull(lineVel, v float64) {
@@ -211,7 +229,9 @@ func (pl *plant) linePull(lineVel, v float64) {
 // capacity is what the friction brakes can resist now, N·m, for turning in the
 // direction of w.
 func (pl *plant) capacity(w float64) float64 {
-	pl.friction = pl.p.brake.coefficient(pl.brake.pressure, math.Abs(pl.w)*pl.p.brake.radius, pl.heat.ring, &pl.lining)
+	if pl.steps%frictionEvery == 1 {
+		pl.friction = pl.p.brake.coefficient(pl.brake.pressure, math.Abs(pl.w)*pl.p.brake.radius, pl.heat.ring, &pl.lining)
+	}
 	t := pl.p.brake.torque(pl.friction, pl.brake.pressure, w)
 	if g := pl.emerg.grip(&pl.p.emerg); g > 0 {
 		t += g * pl.p.brake.fadeAt(pl.heat.ring) * pl.lining.oil
