@@ -60,9 +60,9 @@ func (r *Rule) track(a Alarm, t Instant, c Condition, p Priority) Alarm {
 			a.TrueSince = a.TrueSince.shift(gap)
 		}
 		a.FalseSince = 0
-		a = a.trackPriority(t, p, gap > 0 || a.Bad)
+		a = a.trackPriority(t, p, gap > 0)
 	} else {
-		if a.FalseSince == 0 || gap > 0 || a.Bad {
+		if a.FalseSince == 0 || gap > 0 {
 			a.FalseSince = t
 		}
 		a.TrueSince, a.LowerSince = 0, 0

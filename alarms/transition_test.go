@@ -296,3 +296,45 @@ func TestChatterIsOneAlarm(t *testing.T) {
 		t.Errorf("raised %d times, want twice", raised)
 	}
 }
+
+// A priority falls only after the off-delay at a lower one, to the highest of that
+// time; bad input or a gap starts it again. So a case that moves about between two
+// priorities does not change its version faster than a person can acknowledge it.
+func TestPriorityFallsSlowly(t *testing.T) {
+	r := Rule{Name: "graded", Priority: High, OffDelay: 2 * time.Second}
+	for _, c := range []struct {
+		name string
+		in   string // a letter a second: e h m l = true at that priority, s = bad, _ = a minute without a step
+		want string // the priority after it
+	}{
+		{"exactly at the off-delay", "ehhhh", "eeehh"},
+		{"to the highest of the time", "elmll", "eeemm"},
+		{"and on from there", "elmllll", "eeemmll"},
+		{"a rise between starts it again", "ehhehhh", "eeeeeeh"},
+		{"bad input starts it again", "ehshhh", "eeeeeh"},
+		{"a gap starts it again", "eh_hhh", "eeeeeh"},
+		{"a rise acts at once", "lmhe", "lmhe"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var a Alarm
+			now := start
+			letters := map[rune]Priority{'e': Emergency, 'h': High, 'm': Medium, 'l': Low}
+			got := ""
+			for _, l := range c.in {
+				now = now.Add(time.Second)
+				switch p, ok := letters[l]; {
+				case l == '_':
+					now = now.Add(time.Minute)
+				case ok:
+					a, _ = settle(t, &r, a, now, Input{Condition: ConditionTrue, Priority: p})
+				default:
+					a, _ = settle(t, &r, a, now, Input{})
+				}
+				got += a.Priority.String()[:1]
+			}
+			if got != c.want {
+				t.Errorf("in %s: got %s, want %s", c.in, got, c.want)
+			}
+		})
+	}
+}
