@@ -1,6 +1,9 @@
 // Package broker runs an MQTT broker inside the program, for the demo and for
 // tests: nats-server with its MQTT listener, on the loopback interface only.
 //
+// After a restart the server reads its retained messages back while it takes the
+// first links: a subscription in the first moments can come too early for them.
+//
 // It may not be used as a store of record: the recorder keeps readings, the
 // broker only passes them on. It speaks MQTT 3.1.1, has no passwords, refuses
 // payloads over MaxPayload and topics with a space by closing the connection, and
