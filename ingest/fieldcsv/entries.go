@@ -23,11 +23,14 @@ type EntryOptions struct {
 // Entries makes a recording of samples: a session entry, then each sample as if it
 // had been received at its event time, and a tick every half second of that time.
 // Received never falls: a sample whose time goes backward, or comes again, is kept
-// and bears the receipt time reached before it. In a gap longer than an hour there
-// is an hour of ticks and no more. An error of samples is handed on.
+// and bears the receipt time reached before it. So is a single stamp more than an
+// hour ahead of its neighbours, which would otherwise take all receipt times after
+// it along. In a gap longer than an hour there is an hour of ticks and no more. An
+// error of samples is handed on.
 func Entries(samples iter.Seq2[ingest.Sample, error], o EntryOptions) iter.Seq2[ingest.Entry, error] {
 	return func(yield func(ingest.Entry, error) bool) {
 		m := maker{o: o, seq: max(o.FirstSeq, 1), yield: yield}
+		var held *ingest.Sample // waits for the one after it
 		for s, err := range samples {
 			if err != nil {
 				if !yield(ingest.Entry{}, err) {
@@ -35,9 +38,13 @@ func Entries(samples iter.Seq2[ingest.Sample, error], o EntryOptions) iter.Seq2[
 				}
 				continue
 			}
-			if !m.sample(s) {
+			if held != nil && !m.sample(*held, s.Time) {
 				return
 			}
+			held = &s
+		}
+		if held != nil {
+			m.sample(*held, held.Time)
 		}
 	}
 }
@@ -57,20 +64,25 @@ func (m *maker) give(e ingest.Entry) bool {
 	return m.yield(e, nil)
 }
 
-func (m *maker) sample(s ingest.Sample) bool {
+// sample makes the entries of s, which is followed by one of time next.
+func (m *maker) sample(s ingest.Sample, next time.Time) bool {
+	at := s.Time
+	if at.Sub(next) > TickMost && (!m.begun || at.Sub(m.now) > TickMost) {
+		at = next // the stamp is ahead of both neighbours
+	}
 	if !m.begun {
 		m.begun = true
-		m.now, m.tick = s.Time, s.Time.Add(TickEvery)
+		m.now, m.tick = at, at.Add(TickEvery)
 		session := m.o.Session
 		if !m.give(ingest.Entry{Kind: ingest.EntrySession, Session: &session}) {
 			return false
 		}
 	}
-	if s.Time.After(m.now) {
-		if !m.ticks(s.Time) {
+	if at.After(m.now) {
+		if !m.ticks(at) {
 			return false
 		}
-		m.now = s.Time
+		m.now = at
 	}
 	return m.give(ingest.Entry{Kind: ingest.EntrySample, Sample: s})
 }

@@ -84,11 +84,19 @@ func (r *Reader) value(f field, cell string) ingest.Value {
 	case slices.Contains(r.o.Nulls, x):
 		return ingest.BadValue(ingest.Null)
 	}
-	if v := f.unit.ToSI(x); !math.IsNaN(v) && !math.IsInf(v, 0) {
+	if v := f.toSI(x); !math.IsNaN(v) && !math.IsInf(v, 0) {
 		return ingest.Number(v)
 	}
 	r.problem("no finite number in "+f.channel.String(), "got %q in column %q, want a finite number; it is no value", clip(cell), f.name())
 	return ingest.BadValue(ingest.NotANumber)
+}
+
+// toSI keeps the sign of zero, which adding an offset of 0 would take away.
+func (f field) toSI(x float64) float64 {
+	if f.unit.Offset == 0 {
+		return x * f.unit.Factor
+	}
+	return f.unit.ToSI(x)
 }
 
 // name is what messages call the column.

@@ -9,13 +9,11 @@ import (
 // disk when the file is closed.
 func BenchmarkRecord(b *testing.B) {
 	dir := b.TempDir()
-	r := open(b, dir, Options{Queue: 1 << 16})
+	r := open(b, dir, Options{})
 	b.ResetTimer()
 	for i := range b.N {
-		for !r.Add(sampleAt("R1", uint64(i+1))) {
-			if err := r.Flush(b.Context()); err != nil {
-				b.Fatal(err)
-			}
+		if err := r.Put(b.Context(), sampleAt("R1", uint64(i+1))); err != nil {
+			b.Fatal(err)
 		}
 	}
 	closeNow(b, r)

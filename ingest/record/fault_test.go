@@ -213,6 +213,23 @@ func TestOneRigThatCannotBeWrittenDoesNotStopAnother(t *testing.T) {
 	}
 }
 
+func TestPutWaitsForRoom(t *testing.T) {
+	dir := t.TempDir()
+	r := open(t, dir, Options{Queue: 2, Batch: 10})
+	for seq := uint64(1); seq <= 1000; seq++ {
+		if err := r.Put(t.Context(), sampleAt("R1", seq)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	closeNow(t, r)
+	if gaps, _ := account(t, readAll(t, dir), 1000); gaps != 0 {
+		t.Errorf("got %d gaps, want none", gaps)
+	}
+	if err := r.Put(t.Context(), sampleAt("R1", 1001)); !errors.Is(err, ErrClosed) {
+		t.Errorf("got %v after Close, want ErrClosed", err)
+	}
+}
+
 func TestCloseGivesUpInTime(t *testing.T) {
 	dir := t.TempDir()
 	r := open(t, dir, Options{Interval: time.Hour})

@@ -209,6 +209,29 @@ func (r *Recorder) Add(e ingest.Entry) bool {
 	return false
 }
 
+// Put takes e to be recorded and waits for room, for importing and simulating
+// where nothing watches in the meantime. It is not called at the same time as Close.
+func (r *Recorder) Put(ctx context.Context, e ingest.Entry) error {
+	if err := CheckRig(e.Rig); err != nil {
+		r.refuse(err)
+		return err
+	}
+	r.mu.Lock()
+	closed := r.closed
+	r.mu.Unlock()
+	if closed {
+		return ErrClosed
+	}
+	select {
+	case r.queue <- item{kind: itemEntry, entry: e}:
+		return nil
+	case <-r.stop:
+		return ErrClosed
+	case <-ctx.Done():
+		return fmt.Errorf("recorder: %w", ctx.Err())
+	}
+}
+
 // AddEvent takes a journal line that entry seq of the rig has made. It never blocks.
 func (r *Recorder) AddEvent(rig string, seq uint64, received time.Time, line []byte) bool {
 	return r.offer(item{kind: itemEvent, text: string(line),
