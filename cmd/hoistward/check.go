@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 
+	"hoistward/alarms"
 	"hoistward/configs"
 )
 
@@ -13,12 +14,19 @@ type checkCmd struct {
 	JSON   bool     `name:"json" help:"As JSON."`
 }
 
+// cardWidth is the width of the printed alarm cards, in letters.
+const cardWidth = 100
+
 func (c *checkCmd) Run(s *streams) error {
 	switch {
 	case c.Alarms && c.JSON:
-		return nil
+		return alarms.WriteJSON(s.out, alarms.All())
 	case c.Alarms:
-		return nil
+		if err := alarms.WriteTable(s.out, alarms.All()); err != nil {
+			return err
+		}
+		fmt.Fprintln(s.out)
+		return alarms.WriteCards(s.out, alarms.All(), cardWidth)
 	case len(c.Files) == 0:
 		return usagef("check: got no file, want rig or site files, or --alarms")
 	}

@@ -71,7 +71,11 @@ func (c *demoCmd) Run(s *streams) (err error) {
 	}
 	printer.note("hoistward demo: " + st.address + "/cabin/" + site.Rigs[0].Rig.Name)
 	rigs, err := c.play(ctx, scenario, site, b.URL(), clock, dir, printer)
-	if err != nil {
+	switch {
+	case ctx.Err() != nil: // told to stop before it was under way
+		printer.end()
+		return nil
+	case err != nil:
 		return err
 	}
 	u.add("rigs", func(stop context.Context) error { cancel(); return rigs.wait(stop) })
@@ -182,7 +186,7 @@ func (c *demoCmd) play(ctx context.Context, scenario *simulator.Scenario, site *
 	}
 	p := &players{all: make(chan struct{}), client: client}
 	if err := client.WaitConnected(ctx); err != nil {
-		return nil, err
+		return nil, errors.Join(err, client.Close(0))
 	}
 	for n, r := range site.Rigs {
 		run, err := simulator.New(r.Rig, scenario, c.Seed+uint64(n))
@@ -206,8 +210,8 @@ func (p *players) run(ctx context.Context, rig string, run *simulator.Run, truth
 		}
 		return truth.Write(t)
 	})
-	if errors.Is(err, context.Canceled) {
-		err = nil
+	if ctx.Err() != nil {
+		err = nil // it was told to stop
 	}
 	err = errors.Join(err, truth.close())
 	p.mu.Lock()

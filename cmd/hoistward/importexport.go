@@ -48,16 +48,42 @@ var exportUnits = map[ingest.Channel]string{
 }
 
 func (c *exportCmd) Run(s *streams) (err error) {
+	channels, err := c.channels()
+	if err != nil {
+		return err
+	}
 	f, err := os.Create(c.Out)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
-	o := fieldcsv.WriteOptions{Units: map[ingest.Channel]units.Unit{}}
+	o := fieldcsv.WriteOptions{Channels: channels, Units: map[ingest.Channel]units.Unit{}}
 	for ch, symbol := range exportUnits {
 		o.Units[ch], _ = units.Lookup(symbol)
 	}
 	return fieldcsv.Write(f, c.samples(), o)
+}
+
+// channels returns those that the recordings name at all, in order: they are the
+// columns.
+func (c *exportCmd) channels() ([]ingest.Channel, error) {
+	var has uint32
+	for s, err := range c.samples() {
+		if err != nil {
+			return nil, err
+		}
+		has |= s.Has
+	}
+	var list []ingest.Channel
+	for ch := range ingest.NumChannels {
+		if has&(1<<ch) != 0 {
+			list = append(list, ch)
+		}
+	}
+	if len(list) == 0 {
+		return nil, errors.New("got no readings, want a recording")
+	}
+	return list, nil
 }
 
 func (c *exportCmd) samples() iter.Seq2[ingest.Sample, error] {

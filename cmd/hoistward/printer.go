@@ -43,7 +43,9 @@ func (p *printer) entry(w *watch.Rig, o *watch.Outcome) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	for i := range o.Events {
-		p.say(eventLine(&o.Events[i]))
+		if e := &o.Events[i]; e.Event != alarms.EventSuppressed && e.Event != alarms.EventUnsuppressed {
+			p.say(eventLine(e)) // what is hidden by design is in the journal and under its parent
+		}
 	}
 	if p.live == "" {
 		p.live = w.Name()

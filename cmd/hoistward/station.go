@@ -251,10 +251,7 @@ func (st *station) startSources(u *undo) error {
 			Name: name, Broker: s.Broker, ClientID: s.ClientID, User: s.User, PasswordFile: s.PasswordFile,
 			CAFile: s.CAFile, CertFile: s.CertificateFile, KeyFile: s.KeyFile, Topic: s.Topic, QoS: s.QoS,
 			QuietAfter: s.QuietAfter, Log: st.log, Now: st.clock,
-			OnStatus: func(status mqtt.Status) {
-				st.log.Info("link", zap.String("source", name), zap.Stringer("state", status.State), zap.String("detail", status.Detail))
-				st.loop.Link(*status.Link())
-			},
+			OnStatus: func(status mqtt.Status) { st.loop.Link(*status.Link()) },
 		})
 		if err != nil {
 			return usageError{fmt.Errorf("source %s: %w", name, err)}
