@@ -15,6 +15,7 @@ import (
 
 	"hoistward/dashboard"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	"github.com/gorilla/websocket"
@@ -243,6 +244,29 @@ func TestServerThatPublishesNothingTurnsThePageStale(t *testing.T) {
 	b.noComplaints()
 }
 
+// A machine that slept shows itself by a wall clock that has moved alone. What then
+// comes on the old connection is not believed: the page says so, and connects again.
+func TestSleepIsNoticed(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(lowering)
+	b := openCabin(t, l)
+	before := l.Figures().Served
+	eval[string](b, `(() => {
+		window.wasStale = false;
+		new MutationObserver(() => { if (!document.getElementById("stale").hidden) window.wasStale = true; })
+			.observe(document.getElementById("stale"), { attributes: true });
+		const real = Date.now;
+		Date.now = () => real() + 60000;
+		return "";
+	})()`)
+	b.until(5*time.Second, `window.wasStale`)
+	b.until(8*time.Second, `document.getElementById("stale").hidden`)
+	if after := l.Figures().Served; after <= before {
+		t.Errorf("%d connections before the sleep, %d after, want a new one", before, after)
+	}
+	b.noComplaints()
+}
+
 // Empty and broken frames between good ones are counted, and nothing else happens.
 func TestBrokenFramesAreSurvived(t *testing.T) {
 	s := dashboard.New(dashboard.Options{Rigs: []string{rigName}})
@@ -326,6 +350,34 @@ func TestAcknowledgeFromThePage(t *testing.T) {
 	}
 }
 
+// Reset is its own act: it is offered only when the server says so, and an alarm
+// that waits for it does not hold the middle of the page.
+func TestResetOfALatchedAlarm(t *testing.T) {
+	d := &desk{}
+	l := serveLive(t, dashboard.Options{Desk: d})
+	l.show(func(seq uint64, now time.Time) *dashboard.Snapshot {
+		s := base(seq, now)
+		if len(d.taken()) == 0 {
+			a := overhoistAlarm(now, "emergency")
+			a.State, a.Active, a.Sounds, a.CanAck, a.CanReset = "latched_acknowledged", false, false, false, true
+			s.Alarms = []dashboard.AlarmView{a}
+		}
+		return s
+	})
+	b := openCabin(t, l)
+	b.until(5*time.Second, `!document.querySelector(".alarm .reset").hidden && document.querySelector(".alarm .ack").hidden`)
+	if size := eval[string](b, `document.getElementById("act").dataset.size`); size != "0" {
+		t.Errorf("an alarm whose condition is over holds the middle of the page: size %s", size)
+	}
+	eval[string](b, `localStorage.setItem("hoistward.person", "B. Example") ?? ""`)
+	b.do(chromedp.Click(chromedp.CSS(".alarm .reset")))
+	b.until(5*time.Second, `document.getElementById("no-alarm").innerText === "No alarm stands."`)
+	if acts := d.taken(); len(acts) != 1 || acts[0].Do != "reset" || acts[0].Person != "B. Example" {
+		t.Errorf("the desk took %+v, want one reset by B. Example", acts)
+	}
+	b.noComplaints()
+}
+
 func TestSoundBannerUntilSoundRuns(t *testing.T) {
 	l := serveLive(t, dashboard.Options{Desk: &desk{}})
 	l.show(overhoist)
@@ -390,6 +442,20 @@ func TestGoneAnswerHidesItsNumber(t *testing.T) {
 	}
 	if text := b.text("page"); strings.Contains(text, "226") || strings.Contains(text, "14.6") || strings.Contains(text, "1.92") {
 		t.Errorf("a number of an answer that is gone is shown: %q", text)
+	}
+}
+
+func TestNightFollowsTheMachine(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(lowering)
+	b := openCabin(t, l)
+	for _, c := range []struct{ scheme, theme string }{{"dark", "night"}, {"light", "day"}} {
+		_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: c.scheme}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.until(5*time.Second, `document.documentElement.dataset.theme === "`+c.theme+`"`)
 	}
 }
 
@@ -486,7 +552,7 @@ func TestPhoneSizedWindow(t *testing.T) {
 	b.painted()
 	b.shoot("overhoist-phone-390x844")
 	if wide := eval[int](b, `document.documentElement.scrollWidth`); wide > 390 {
-		t.Errorf("the page is %d px wide in a window of 390", wide)
+		t.Errorf("the page is %d px wide in a window of 390: %s", wide, eval[string](b, `[...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > 391).map((e) => e.id || e.className || e.tagName).join()`))
 	}
 	small := eval[string](b, `[...document.querySelectorAll("main button, header button")].filter((e) => e.offsetParent && e.getBoundingClientRect().height < 24).map((e) => e.innerText).join()`)
 	if small != "" {

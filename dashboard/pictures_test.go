@@ -9,12 +9,22 @@ import (
 	"hoistward/dashboard"
 
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 )
 
 func TestPictures(t *testing.T) {
 	l := serveLive(t, dashboard.Options{Desk: &desk{}})
 	l.show(lowering)
 	b := openCabin(t, l)
+	l.show(crowded)
+	b.until(8*time.Second, `document.querySelectorAll(".chip").length >= 14`)
+	b.painted()
+	b.shoot("crowded-silent-day-1280x800")
+	if overflow := eval[string](b, overflowJS); overflow != "" {
+		t.Errorf("crowded, with the banner: does not fit: %s", overflow)
+	}
+	b.do(chromedp.Click(chromedp.ID("sound-banner")))
+	b.until(8*time.Second, `document.getElementById("sound-banner").hidden`)
 	sizes := [][2]int64{{1280, 800}, {1920, 1080}}
 	scenes := []struct {
 		name  string
@@ -23,6 +33,8 @@ func TestPictures(t *testing.T) {
 	}{
 		{"calm", lowering, `document.getElementById("act").dataset.size === "0" && document.getElementById("alarm-list").children.length === 0`},
 		{"overhoist", overhoist, `document.getElementById("act").dataset.size === "3"`},
+		{"floor", floor, `document.getElementById("act-heading").innerText === "Floor approach"`},
+		{"cannot-stop", cannotStop, `document.getElementById("label-bound").innerText === "no rest point"`},
 		{"blind", blind, `document.getElementById("flag").classList.contains("hatched")`},
 		{"stale", nil, `!document.getElementById("stale").hidden`},
 	}
@@ -47,6 +59,30 @@ func TestPictures(t *testing.T) {
 	}
 }
 
+// TestCardAndOtherUnits opens an alarm's card beside the live mast, in other units.
+func TestCardAndOtherUnits(t *testing.T) {
+	l := serveLive(t, dashboard.Options{Desk: &desk{}})
+	l.show(floor)
+	b := openCabin(t, l)
+	b.do(chromedp.Click(chromedp.ID("units-button")))
+	b.until(5*time.Second, `document.querySelector(".alarm .open")`)
+	b.do(chromedp.Click(chromedp.CSS(".alarm .open")))
+	b.until(3*time.Second, `document.getElementById("card").open`)
+	b.painted()
+	b.shoot("card-oilfield-day-1280x800")
+	text := b.text("card")
+	for _, want := range []string{"high", "Floor approach", "latest rest point", "meet the floor", "Slow down now"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the card shows %q, want %q in it", text, want)
+		}
+	}
+	if !eval[bool](b, `document.getElementById("card").getBoundingClientRect().left > document.getElementById("strip").getBoundingClientRect().right`) {
+		t.Error("the card hides the mast")
+	}
+	b.do(chromedp.KeyEvent(kb.Escape))
+	b.until(3*time.Second, `!document.getElementById("card").open`)
+}
+
 // overflowJS names the elements whose text leaves the window or overlaps the lower edge.
 const overflowJS = `(() => {
   const bad = [];
@@ -56,6 +92,25 @@ const overflowJS = `(() => {
     const r = el.getBoundingClientRect();
     if (!r.width || !r.height || el.closest("dialog")) continue;
     if (r.right > innerWidth + 1 || r.bottom > innerHeight + 1 || r.left < -1 || r.top < -1) bad.push((el.id || el.className || el.tagName) + " out of the window");
+  }
+  const act = document.getElementById("act");
+  if (act.scrollHeight > act.clientHeight + 1 || act.scrollWidth > act.clientWidth + 1) bad.push("time to act is cut off");
+  const boxes = ["speed", "load", "act", "line", "heat", "friction", "margin", "auxiliary", "alarms", "mast"].map((id) => document.getElementById(id)).filter((el) => el.offsetParent);
+  for (const el of boxes) for (const inner of el.querySelectorAll("h2, p, span, .bar, button")) {
+    if (!inner.offsetParent || !inner.innerText && !inner.classList.contains("bar")) continue;
+    const range = document.createRange();
+    range.selectNodeContents(inner);
+    const r = inner.classList.contains("bar") ? inner.getBoundingClientRect() : range.getBoundingClientRect();
+    for (const other of boxes) {
+      if (other.contains(inner) || el.contains(other)) continue;
+      const o = other.getBoundingClientRect();
+      const x = Math.min(r.right, o.right) - Math.max(r.left, o.left), y = Math.min(r.bottom, o.bottom) - Math.max(r.top, o.top);
+      if (x > 2 && y > 2 && !clipped(inner, el)) bad.push(inner.innerText.slice(0, 20) + " of " + el.id + " runs into " + other.id);
+    }
+  }
+  function clipped(inner, el) {
+    for (let e = inner; e && e !== el.parentElement; e = e.parentElement) if (getComputedStyle(e).overflowX === "hidden") return true;
+    return false;
   }
   return bad.slice(0, 8).join("; ");
 })()`

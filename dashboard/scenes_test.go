@@ -97,6 +97,54 @@ func overhoist(seq uint64, now time.Time) *dashboard.Snapshot {
 	return s
 }
 
+// floor is a block that comes down too fast for the room left, while an alarm says so.
+func floor(seq uint64, now time.Time) *dashboard.Snapshot {
+	s := lowering(seq, now)
+	e := &s.Estimate
+	e.Height, e.Velocity, e.RestDown, e.RestDownBound, e.SecondsToAct = num(7.9), num(-1.9), num(4.6), num(3.4), num(1.1)
+	e.FloorRoom, e.SafeLowering = num(1.9), num(1.7)
+	s.Alarms = []dashboard.AlarmView{{
+		Alarm: "floor_approach", Title: "Floor approach", State: "unacknowledged", Priority: "high", Active: true, Sounds: true, CanAck: true,
+		Reason: "1.1 s left until the stop would pass the floor limit", Occurrence: 1, Version: 1, SinceMs: now.UnixMilli() - 400,
+		Meaning: "The block's latest rest point nears the floor limit.", Consequence: "Block and load meet the floor and the people on it.",
+		Response: "Slow down now; set the brake if it does not slow.",
+	}}
+	return s
+}
+
+// cannotStop is a brake that has no rest point to offer.
+func cannotStop(seq uint64, now time.Time) *dashboard.Snapshot {
+	s := lowering(seq, now)
+	e := &s.Estimate
+	e.RestDown, e.RestDownBound, e.SecondsToAct, e.FloorRoom, e.CannotStop = nil, nil, nil, nil, true
+	e.BrakeTemperature, e.BrakeTemperatureHi, e.BrakeMargin, e.SafeLowering = num(412), num(447), num(0.8), num(0)
+	s.Alarms = []dashboard.AlarmView{{
+		Alarm: "cannot_stop", Title: "Cannot stop", State: "unacknowledged", Priority: "emergency", Active: true, Sounds: true, CanAck: true,
+		Reason: "the brake is too hot for this load", Occurrence: 1, Version: 1, SinceMs: now.UnixMilli() - 2400,
+		Response: "Use the auxiliary brake and every other means to slow the load; clear the floor.",
+	}}
+	return s
+}
+
+// crowded is as much as the page may have to hold at once.
+func crowded(seq uint64, now time.Time) *dashboard.Snapshot {
+	s := overhoist(seq, now)
+	for _, name := range []string{"drive_torque", "drive_engaged", "coolant_temperature", "dead_line_tension", "bit_depth"} {
+		s.Channels = append(s.Channels, dashboard.ChannelView{Name: name, Quality: "bad", Reason: "out of range: 1234567 against 0 to 400000", Unit: "kN.m"})
+	}
+	for i := range s.Answers {
+		s.Answers[i].State, s.Answers[i].Why = "degraded", "one height witness only: the drum; the sensor is late by 4.2 s and not used"
+	}
+	for i := range 5 {
+		a := s.Alarms[1]
+		a.Occurrence, a.Channel = uint64(10+i), "emergency_pressure"
+		s.Alarms = append(s.Alarms, a)
+	}
+	s.Links = append(s.Links, dashboard.LinkView{Source: "second plant gateway", State: "never connected", SinceMs: now.UnixMilli() - 5e6, Detail: "connection refused by the broker at its address"})
+	s.Recorder = "stopped: no space left on the device, nothing has been kept since 14:02"
+	return s
+}
+
 // blind is a rig whose position reference is void and whose height sensor is lost.
 func blind(seq uint64, now time.Time) *dashboard.Snapshot {
 	s := base(seq, now)

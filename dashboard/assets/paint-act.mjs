@@ -12,6 +12,7 @@ export function paintAct(snapshot, system) {
   flag($("page"), "acting", now.size === 3);
   text($("act-heading"), now.heading);
   text($("act-sentence"), now.sentence);
+  attr($("act"), "data-long", now.sentence.length > 58 ? "" : null);
   const el = $("seconds");
   const unknown = now.seconds === null && now.time === null;
   flag(el, "hatched", unknown);

@@ -107,7 +107,7 @@ function update(el, a, now) {
   }
   text(el.querySelector(".title"), title(a));
   text(el.querySelector(".reason"), reason(a));
-  text(el.querySelector(".since"), [shortState(a), age((now - a.since_ms) / 1000)].filter(Boolean).join(", "));
+  text(el.querySelector(".since"), [shortState(a), `for ${age((now - a.since_ms) / 1000)}`].filter(Boolean).join(", "));
   hide(el.querySelector(".ack"), !a.can_ack);
   hide(el.querySelector(".reset"), !a.can_reset);
   attr(el.querySelector(".ack"), "aria-label", `acknowledge ${title(a)}`);

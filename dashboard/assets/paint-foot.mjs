@@ -4,9 +4,13 @@ import { plain } from "./words.mjs";
 
 // paintFoot draws the instruments, the links, what was refused, and the recorder.
 export function paintFoot(snapshot, system, extra, now, broken) {
-  const answers = snapshot.answers.filter((a) => a.state === "degraded")
-    .map((a) => ({ name: `${a.name}: degraded`, quality: "uncertain", reason: a.why, answer: true }));
-  keyed($("chips"), [...snapshot.channels, ...answers], (c) => c.name, createChip, (el, c) => updateChip(el, c, system, extra));
+  const degraded = snapshot.answers.filter((a) => a.state === "degraded");
+  const last = degraded.length ? [{ name: "answers", answers: degraded }] : [];
+  keyed($("chips"), [...snapshot.channels, ...last], (c) => c.name,
+    (c) => (c.answers ? createAnswers() : createChip()),
+    (el, c) => (c.answers ? updateAnswers(el, c.answers) : updateChip(el, c, system, extra)));
+  // Two rows, whatever comes: the strip must not take the room of the brakes.
+  $("chips").style.setProperty("--columns", Math.max(7, Math.ceil((snapshot.channels.length + 2 * last.length) / 2)));
   keyed($("links"), snapshot.links, (l) => l.source, () => make("li"), (el, l) => {
     const fine = l.state === "connected" || l.state === "subscribed";
     text(el, `${l.source}: ${l.state} ${age((now - l.since_ms) / 1000)}${l.detail && !fine ? `, ${l.detail}` : ""}`);
@@ -17,6 +21,27 @@ export function paintFoot(snapshot, system, extra, now, broken) {
   $("rejects").disabled = refused === 0;
   text($("recorder"), snapshot.recorder ? `recorder: ${snapshot.recorder}` : "recording");
   flag($("recorder"), "bad", snapshot.recorder !== "");
+}
+
+function showAnswers(answers) {
+  text($("more-title"), "Answers that are degraded");
+  $("more-list").replaceChildren(...answers.map((a) => make("li", "", make("b", "", a.name), `: ${a.why}`)));
+  $("more").showModal();
+}
+
+function createAnswers() {
+  const button = make("button");
+  button.type = "button";
+  button.addEventListener("click", () => showAnswers(JSON.parse(button.dataset.answers)));
+  const el = make("li", "chip answers", button);
+  attr(el, "data-quality", "uncertain");
+  return el;
+}
+
+function updateAnswers(el, answers) {
+  const button = el.firstChild;
+  attr(button, "data-answers", JSON.stringify(answers));
+  text(button, answers.length === 1 ? `${answers[0].name} degraded: ${answers[0].why}` : `degraded: ${answers.map((a) => a.name).join(", ")}`);
 }
 
 export function showRejects(snapshot) {
@@ -31,15 +56,14 @@ function createChip() {
 }
 
 function updateChip(el, c, system, extra) {
-  const bad = c.quality === "bad" || (!c.answer && !known(c.value));
+  const bad = c.quality === "bad" || !known(c.value);
   const name = plain(c.name);
   attr(el, "data-quality", c.quality);
   flag(el, "hatched", bad);
-  flag(el, "answer", !!c.answer);
-  text(el.querySelector("b"), c.quality === "uncertain" && !c.answer ? `${name}: ${c.reason || c.quality}` : name);
+  text(el.querySelector("b"), c.quality === "uncertain" ? `${name}: ${c.reason || c.quality}` : name);
   const shown = showChannel(c.value, c.unit, system);
-  const words = c.answer ? c.reason : bad ? c.reason || "no value" : shown;
+  const words = bad ? c.reason || "no value" : shown;
   text(el.querySelector(".what"), words);
-  text(el.querySelector("i"), c.answer ? "" : known(c.age_s) ? age(c.age_s + extra) : "never came");
+  text(el.querySelector("i"), known(c.age_s) ? age(c.age_s + extra) : bad && c.reason ? "" : "never came");
   attr(el, "title", c.reason ? `${name}: ${c.reason}` : null);
 }

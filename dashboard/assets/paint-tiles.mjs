@@ -123,7 +123,8 @@ function paintHeat(snapshot, system) {
   const column = $("heat").querySelector(".column");
   value(part("heat", "value"), size.text, size.unit, whyAnswer(snapshot, "brake heat", ["brake_pressure", "hook_load"]));
   text($("heat-bound-text"), bound.text === null ? "" : `at most ${bound.text} ${bound.unit}`);
-  const top = known(red) ? red * 1.12 : niceCeil(Math.max(300, known(hi) ? hi : 0, known(t) ? t : 0));
+  const hottest = Math.max(known(hi) ? hi : 0, known(t) ? t : 0);
+  const top = known(red) ? Math.max(red * 1.12, hottest * 1.05) : niceCeil(Math.max(300, hottest));
   const f = fraction(t, 0, top), fb = fraction(hi, 0, top);
   flag(column, "hatched", f === null);
   if (f !== null) place($("heat-fill"), { height: percent(f) });
