@@ -147,23 +147,20 @@ func (p *plant) capacity(factor float64) float64 {
 	return p.torque1 * bandGain(p.muTheta*p.friction*factor, d)
 }
 
-// known tells whether every number is finite and possible.
+// known tells whether every number is one that a hoist can have; the limits are
+// far outside any machine's and keep the arithmetic from running over.
 func (p *plant) known() bool {
-	notNegative := [...]float64{
-		p.load, p.v, p.age, p.dead, p.rise, p.rel, p.friction, p.torque1, p.muTheta,
-	}
-	for _, x := range notNegative {
-		if !(x >= 0 && x <= math.MaxFloat64) {
+	for _, x := range [...]struct{ x, least, most float64 }{
+		{p.load, 0, 1e9}, {p.v, 0, 1e3}, {p.a, -1e3, 1e3}, {p.age, 0, 1e3},
+		{p.dead, 0, 1e3}, {p.rise, 0, 1e3}, {p.rel, 0, 1e3},
+		{p.friction, 0, 1e2}, {p.torque1, 0, 1e12}, {p.muTheta, 0, 50}, {p.temp, 1, 1e4},
+		{p.lines, 1, 100}, {p.f, 1e-3, 2}, {p.inertia, 1e-2, 1e9}, {p.rad, 1e-2, 100}, {p.heat, 1, 1e12},
+	} {
+		if !(x.x >= x.least && x.x <= x.most) {
 			return false
 		}
 	}
-	positive := [...]float64{p.lines, p.f, p.inertia, p.rad, p.temp, p.heat}
-	for _, x := range positive {
-		if !(x > 0 && x <= math.MaxFloat64) {
-			return false
-		}
-	}
-	return !math.IsNaN(p.a) && !math.IsInf(p.a, 0)
+	return true
 }
 
 func cannot(reason StopReason, temp float64) Stop {

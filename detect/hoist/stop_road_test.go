@@ -171,3 +171,20 @@ func TestStopKeepsEnergy(t *testing.T) {
 		}
 	})
 }
+
+// A stop that heats through both kinks of the fade curve agrees to 0.1 mm.
+func TestStopAcrossKinks(t *testing.T) {
+	r := r1()
+	for _, row := range []struct{ mass, celsius, v, tonnes float64 }{
+		{120, 200, 2, 150}, {60, 240, 1.5, 120}, {200, 230, 3, 150}, {300, 248, 2, 200}, {100, 380, 1, 100},
+	} {
+		r.Heat.Mass = units.Kilogram(row.mass)
+		c := down(row.tonnes, row.v, row.celsius, true)
+		got := r.Stop(c)
+		want, _ := fineStop(r, c)
+		t.Logf("%+v: ends at %.0f °C, %.5f m (fine %.5f)", row, got.EndTemperature.Celsius(), got.Distance, want)
+		if !near(float64(got.Distance), want, 1e-4) {
+			t.Errorf("%+v: %.6f m, fine integration %.6f m", row, got.Distance, want)
+		}
+	}
+}
