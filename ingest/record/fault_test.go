@@ -230,6 +230,31 @@ func TestPutWaitsForRoom(t *testing.T) {
 	}
 }
 
+func TestARecordingRemovedWhileItIsRecordedIsBegunAnew(t *testing.T) {
+	dir := t.TempDir()
+	r := open(t, dir, Options{Interval: time.Hour})
+	for seq := uint64(1); seq <= 10; seq++ {
+		r.Add(sampleAt("R1", seq))
+	}
+	flush(t, r)
+	if err := os.RemoveAll(filepath.Join(dir, "R1")); err != nil {
+		t.Fatal(err)
+	}
+	r.AddEvent("R1", 10, noon, []byte("{}"))
+	flush(t, r)
+	for seq := uint64(11); seq <= 20; seq++ {
+		r.Add(sampleAt("R1", seq))
+	}
+	closeNow(t, r)
+	got := readAll(t, dir)
+	if len(got) != 11 || got[0].Kind != ingest.EntryGap || got[0].Seq != 10 || !strings.Contains(got[0].Gap.Reason, "removed") {
+		t.Errorf("got %d entries from %+v, want a gap and ten samples", len(got), got[0])
+	}
+	if s := r.Status(); !strings.Contains(s.LastError, "removed") {
+		t.Errorf("got status %+v, want that the file was removed", s)
+	}
+}
+
 func TestCloseGivesUpInTime(t *testing.T) {
 	dir := t.TempDir()
 	r := open(t, dir, Options{Interval: time.Hour})

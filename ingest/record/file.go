@@ -26,6 +26,13 @@ type dayFile struct {
 	event   *sql.Stmt
 	reject  *sql.Stmt
 	scratch []any
+	made    os.FileInfo // of the file when it was opened
+}
+
+// inPlace tells whether the open file is still the one of its name.
+func (f *dayFile) inPlace() bool {
+	now, err := os.Stat(f.path)
+	return err == nil && os.SameFile(f.made, now)
 }
 
 // errDamage marks what was found wrong with a file by looking at it.
@@ -76,6 +83,7 @@ func openDay(ctx context.Context, path, rig, day string, o Options, checkLeft *t
 		func() error { return f.assertPragmas(ctx) },
 		func() error { return f.check(ctx, rig, checkLeft) },
 		func() error { return f.statements(ctx) },
+		func() (err error) { f.made, err = os.Stat(path); return err },
 	} {
 		if err := step(); err != nil {
 			f.close()

@@ -28,7 +28,8 @@ type rigState struct {
 	file    *dayFile
 	rows    []item
 	lost    *lost
-	err     error // why the last attempt failed, nil when it did not
+	broken  string // what became of the file before this one, for the next entry
+	err     error  // why the last attempt failed, nil when it did not
 	retryAt time.Time
 	usedAt  time.Time
 }
@@ -74,6 +75,9 @@ func (w *writer) push(it item) {
 			return
 		}
 		w.held++
+	}
+	if it.kind == itemEntry && s.broken != "" {
+		s.rows = append(s.rows, s.breakBefore(&it.entry))
 	}
 	s.rows = append(s.rows, it)
 	if s.err == nil && len(s.rows) >= w.r.opts.Batch {
@@ -181,8 +185,8 @@ func (w *writer) note(err error) {
 // writeRows writes s.rows, a transaction a batch, each within one day.
 func (w *writer) writeRows(s *rigState) error {
 	for aside := 0; len(s.rows) > 0; {
-		n := sameDay(s.rows, w.r.opts.Batch)
 		err := w.openFor(s)
+		n := sameDay(s.rows, w.r.opts.Batch)
 		if err == nil {
 			err = w.writeBatch(s, s.rows[:n])
 		}
@@ -229,8 +233,15 @@ func Path(dir, rig string, t time.Time) string {
 
 func (w *writer) openFor(s *rigState) error {
 	path := w.path(s)
-	if s.file != nil && s.file.path == path {
+	if s.file != nil && s.file.path == path && s.file.inPlace() {
 		return nil
+	}
+	if s.file != nil && s.file.path == path {
+		// SQLite would go on writing into a file without a name.
+		w.note(fmt.Errorf("recording of %s: %s was removed or replaced while it was recorded", s.rig, path))
+		s.file.close()
+		s.file = nil
+		s.tellBreak("the recording of the day to here was removed or replaced")
 	}
 	if s.file != nil {
 		w.note(s.file.finish())
@@ -288,13 +299,27 @@ func (w *writer) setAside(s *rigState, path string, why error) error {
 	}
 	w.note(fmt.Errorf("recording of %s: %w; the file was set aside as %s", s.rig, why, to))
 	w.r.update(func(st *Status) { st.SetAside = append(st.SetAside, to) })
-	first := s.rows[0].entry
-	if s.rows[0].kind == itemEntry && first.Seq > 0 {
-		gap := ingest.Entry{Seq: first.Seq - 1, Received: first.Received, Rig: s.rig, Kind: ingest.EntryGap,
-			Gap: &ingest.Gap{Reason: "the recording of the day to here was damaged and set aside as " + filepath.Base(to)}}
-		s.rows = slices.Insert(s.rows, 0, item{kind: itemEntry, entry: gap})
-	}
+	s.tellBreak("the recording of the day to here was damaged and set aside as " + filepath.Base(to))
 	return nil
+}
+
+// tellBreak puts a gap entry before the next entry: what was recorded earlier on
+// the day is no longer in the folder.
+func (s *rigState) tellBreak(reason string) {
+	s.broken = reason
+	i := slices.IndexFunc(s.rows, func(it item) bool { return it.kind == itemEntry })
+	if i >= 0 {
+		s.rows = slices.Insert(s.rows, i, s.breakBefore(&s.rows[i].entry))
+	}
+}
+
+// breakBefore returns the gap in the place of the entry before e, which was in
+// the file that is gone. How many entries that was is not known.
+func (s *rigState) breakBefore(e *ingest.Entry) item {
+	gap := ingest.Entry{Seq: max(e.Seq, 1) - 1, Received: e.Received, Rig: s.rig, Kind: ingest.EntryGap,
+		Gap: &ingest.Gap{Reason: s.broken}}
+	s.broken = ""
+	return item{kind: itemEntry, entry: gap}
 }
 
 // finish writes what is left and closes everything.
