@@ -147,8 +147,6 @@ func (m *motion) update(h [4]float64, z, r float64) {
 	m.p = p
 }
 
-// shift moves the height by d without a new measurement: a re-set reference.
-func (m *motion) shift(d float64) { m.x[ixH] += d }
 
 func (m *motion) sd(i int) float64 { return math.Sqrt(max(0, m.p[i][i])) }
 

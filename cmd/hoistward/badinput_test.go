@@ -12,11 +12,11 @@ import (
 
 // sender is a plain MQTT client that publishes by hand.
 type sender struct {
-	t *testing.T
+	t testing.TB
 	c paho.Client
 }
 
-func newSender(t *testing.T, url string) *sender {
+func newSender(t testing.TB, url string) *sender {
 	t.Helper()
 	c := paho.NewClient(paho.NewClientOptions().AddBroker(url).SetClientID("hand-" + strings.ReplaceAll(t.Name(), "/", "-")))
 	if tok := c.Connect(); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {

@@ -25,7 +25,7 @@ import (
 // liveRun is a monitor in this process, its broker and its simulated rigs, put
 // together as the demo does.
 type liveRun struct {
-	t         *testing.T
+	t         testing.TB
 	dir       string
 	site      *configs.Site
 	st        *station
@@ -35,7 +35,7 @@ type liveRun struct {
 	stopped   bool
 }
 
-func startBroker(t *testing.T, dir string, opts ...broker.Option) *broker.Broker {
+func startBroker(t testing.TB, dir string, opts ...broker.Option) *broker.Broker {
 	t.Helper()
 	b, err := broker.Start(t.Context(), filepath.Join(dir, "broker"), zap.NewNop(), opts...)
 	if err != nil {
@@ -44,7 +44,7 @@ func startBroker(t *testing.T, dir string, opts ...broker.Option) *broker.Broker
 	return b
 }
 
-func startLive(t *testing.T, rigs int, speed float64) *liveRun {
+func startLive(t testing.TB, rigs int, speed float64) *liveRun {
 	t.Helper()
 	l := &liveRun{t: t, dir: t.TempDir()}
 	l.broker = startBroker(t, l.dir)
