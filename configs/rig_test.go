@@ -274,3 +274,34 @@ func TestAMissingNumberMakesNoOtherMistake(t *testing.T) {
 		}
 	}
 }
+
+// TestNoUncertaintyIsZero: each of them at 0, below 0, and absurdly large is a
+// mistake, and the only one.
+func TestNoUncertaintyIsZero(t *testing.T) {
+	_, text, err := LoadRig("R1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for key, unit := range map[string]string{"friction": "", "dead_time": " s", "rise_time": " s", "release": " s", "height": " m", "hook_load": "", "inertia": ""} {
+		for _, value := range []string{"0", "-0.01", "3"} {
+			changed, err := Set(text, "uncertainty."+key, value+unit)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, problems := ReadRig("R1.yaml", changed); len(problems) != 1 || problems[0].Key != "uncertainty."+key {
+				t.Errorf("%s: %s%s gives %v, want one problem at that key", key, value, unit, problems)
+			}
+		}
+	}
+}
+
+func TestASecondDocumentThatIsNotYAML(t *testing.T) {
+	_, text, err := LoadRig("R1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, problems := ReadRig("R1.yaml", append(text, "---\na: [\n"...))
+	if len(problems) != 1 || !strings.Contains(problems[0].Got, "not YAML") {
+		t.Errorf("got %v, want one problem of a text that is not YAML", problems)
+	}
+}

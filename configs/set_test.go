@@ -76,6 +76,10 @@ func TestSetByHand(t *testing.T) {
 		{"drawworks.drum.inertia", "5 kg.m2", "# a rig\nrig: 'R ''9'   # name\ndrawworks: {drum: {inertia: 5 kg.m2, layer_rise: 0.9}, drive: {release: 0.4 s}}\n"},
 		{"drawworks.drive.release", "a, b: c", "# a rig\nrig: 'R ''9'   # name\ndrawworks: {drum: {inertia: \"3 \\\"kg\", layer_rise: 0.9}, drive: {release: 'a, b: c'}}\n"},
 	}
+	// Columns count characters, not bytes.
+	if got, err := Set([]byte("a: {\"°é\": 1, b: 2}\n"), "a.b", "3"); err != nil || string(got) != "a: {\"°é\": 1, b: 3}\n" {
+		t.Errorf("after letters of two bytes: %q, %v", got, err)
+	}
 	for _, tt := range tests {
 		got, err := Set([]byte(text), tt.path, tt.value)
 		if err != nil {
