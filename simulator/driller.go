@@ -207,7 +207,7 @@ func (d *driller) park(pl *plant) {
 	d.c.clutch = false
 	d.c.aux = math.Max(0, d.c.aux-look)
 	want := 0.6
-	if math.Abs(pl.v) < 0.03 || d.alarm > 0 || d.absent || d.calm > 0 || pl.saver.tripped {
+	if math.Abs(pl.v) < 0.03 || d.alarm > 0 || d.absent || d.calm > 0 || d.parkedFor > 0.8 || pl.saver.tripped {
 		want = 1
 	}
 	d.c.brake = math.Max(d.c.brake, math.Min(want, d.c.brake+4*look))

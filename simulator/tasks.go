@@ -110,10 +110,21 @@ func (d *driller) rest(pl *plant) {
 	d.alarm = 0
 	d.activity = Stopped
 	d.calm -= look
-	if d.calm <= 0 {
-		d.c.emergency = false
-		d.goBack(pl)
+	if d.calm > 0 {
+		return
 	}
+	if d.c.emergency && d.heldBy(pl) < 1.2 { // the lever alone would not hold: the handle stays pulled
+		d.calm = 10
+		return
+	}
+	d.c.emergency = false
+	d.goBack(pl)
+}
+
+// heldBy is what his gauge tells him that the service brake could hold, over
+// what hangs on it.
+func (d *driller) heldBy(pl *plant) float64 {
+	return d.capacity(pl) * pl.brake.pressure / pl.p.brake.full / (pl.pull * pl.drum.radiusAt(pl.wraps) / pl.p.lines)
 }
 
 // goBack plans the way on after a stop in mid-move: past the target it goes
