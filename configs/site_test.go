@@ -340,3 +340,23 @@ func TestReportAsJSON(t *testing.T) {
 		t.Errorf("got  %s\nwant %s", text, want)
 	}
 }
+
+// TestEdgesOfASite: what just may be, and what just may not.
+func TestEdgesOfASite(t *testing.T) {
+	const second = "  - {name: b, kind: mqtt, broker: 'tcp://127.0.0.1:1883', topic: 'b/{rig}', channels: {bit_depth: {unit: m}}}\n"
+	timed := func(clock string) string {
+		return strings.Replace(siteText, "    channels:", "    time: {field: hook_load, clock: "+clock+"}\n    channels:", 1)
+	}
+	tests := map[string]struct{ text, key string }{
+		"two sources at one broker without client ids": {siteText + second, ""},
+		"the time's field without a source clock":      {timed("receipt"), ""},
+		"the time's field with a source clock":         {timed("source"), "sources[0].channels.hook_load.field"},
+		"a range of one value":                         {strings.Replace(siteText, "{unit: kN}", "{unit: kN, range: [1 kN, 1 kN]}", 1), "sources[0].channels.hook_load.range"},
+	}
+	for name, tt := range tests {
+		_, problems := ReadSite("one.yaml", []byte(tt.text))
+		if tt.key == "" && len(problems) > 0 || tt.key != "" && (len(problems) != 1 || problems[0].Key != tt.key) {
+			t.Errorf("%s gives %v, want problem at %q", name, problems, tt.key)
+		}
+	}
+}
