@@ -45,6 +45,8 @@ func TestFloods(t *testing.T) {
 		{"the window does not include its beginning", []int{0, 60, 120, 180, 240, 300, 360, 420, 480, 540, 600}, 3600, nil},
 		{"it lasts while alarms come", every(30, 100), 7200, []Flood{{second(300), second(99*30 - 4*30 + 600), 90}}},
 		{"still on at the end", every(1, 20), 300, []Flood{{From: second(10), Raised: 10}}},
+		{"its end is not before the end of the time", every(1, 11), 606, []Flood{{From: second(10), Raised: 1}}},
+		{"its end is", every(1, 11), 607, []Flood{{second(10), second(606), 1}}},
 		// At 606 s the seventh leaves and another comes: five, no end. At 607 s the
 		// eighth leaves: four.
 		{"one at the very end of it keeps it on", append(every(1, 11), 606), 3600, []Flood{{second(10), second(607), 2}}},
@@ -144,7 +146,7 @@ func TestFiguresOfATour(t *testing.T) {
 		at(100, "brake_hot", "", EventAcknowledged, Acknowledged, Medium), // 7300 s
 		at(200, "brake_hot", "", EventCleared, Normal, Medium),
 		at(300, "reading_lost", "hook_load", EventRaised, Unacknowledged, Low),
-		at(310, "reading_lost", "hook_load", EventAcknowledged, Acknowledged, Low), // 10 s
+		at(301, "reading_lost", "hook_load", EventAcknowledged, Acknowledged, Low), // 1 s
 		at(320, "reading_lost", "block_height", EventRaised, Suppressed, Low),      // not shown
 		at(400, "overhoist", "", EventRaised, Unacknowledged, High),
 		at(401, "overhoist", "", EventWorsened, Unacknowledged, Emergency),
@@ -161,7 +163,7 @@ func TestFiguresOfATour(t *testing.T) {
 		Stale:       []Stale{{Rig: "northfell-1", Alarm: "line_work_over", From: second(-90000)}},
 		Priorities:  []PriorityCount{{Low, 2, 2. / 3}, {Medium, 0, 0}, {High, 1, 1. / 3}, {Emergency, 0, 0}},
 		Frequent:    []Frequency{{"northfell-1", "reading_lost", "hook_load", 2, 2. / 3}, {"northfell-1", "overhoist", "", 1, 1. / 3}},
-		Acknowledge: Acknowledging{N: 3, Median: 10, Ninety: 7300, Longest: 7300, Waiting: 2},
+		Acknowledge: Acknowledging{N: 3, Median: 2, Ninety: 7300, Longest: 7300, Waiting: 2},
 	}
 	if d := cmp.Diff(want, f); d != "" {
 		t.Errorf("-want +got\n%s", d)

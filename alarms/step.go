@@ -46,7 +46,7 @@ func (r *Rule) track(a Alarm, t Instant, c Condition, p Priority) Alarm {
 		return a
 	}
 	gap := t.since(a.Good) - r.bridge() // what the interval is too long by
-	if a.Bad || a.GoodSince == 0 {
+	if a.GoodSince == 0 {
 		a.GoodSince = t
 	}
 	if a.InputBad && t.since(a.GoodSince) >= InputBackAfter {

@@ -136,6 +136,8 @@ func TestTimelines(t *testing.T) {
 		{"a latched alarm cannot be shelved", latch, "bZb", "UUU", "!!!", "rule 6"},
 		{"silence is not acknowledgement", plain, "bSbAb", "UUUKK", "!----", "rule 4"},
 		{"a new occurrence ends silence", plain, "bSA.b", "UUKnU", "!---!", "rule 4"},
+		{"worse ends silence", plain, "bSB", "UUU", "!-!", "rule 3"},
+		{"unshelved ends silence", plain, "bSZz", "UUzU", "!--!", "10: G → B"},
 		{"a shelf is quiet and ends by itself", plain, ".Zbbbb", "nzzzUU", "----!!", "rule 6"},
 		{"unshelved: present is unacknowledged", plain, "bAZbz", "UKzzU", "!---!", "10: G → B"},
 		{"unshelved: absent is normal", plain, "bAZ...", "UKzzzn", "!-----", "10: G → A"},
