@@ -48,7 +48,10 @@ func checkRead(t interface{ Fatalf(string, ...any) }, text []byte) {
 			t.Fatalf("no problem, but Validate says %v", left)
 		}
 	}
-	lines := strings.Count(string(text), "\n") + 1
+	lines := 1
+	for _, end := range []string{"\n", "\r", "\u0085", "\u2028", "\u2029"} { // line breaks of YAML
+		lines += strings.Count(string(text), end)
+	}
 	for _, p := range problems {
 		if p.Got == "" || p.Want == "" || p.Line < 0 || p.Line > lines+1 || strings.Contains(p.Key, "\n") {
 			t.Fatalf("problem without a place or a text: %+v", p)
@@ -97,6 +100,7 @@ func FuzzRead(f *testing.F) {
 	f.Add([]byte("rig: \xff"))
 	f.Add([]byte("\ufeffrig: R1"))
 	f.Add([]byte("? \n: x"))
+	f.Add([]byte("'a&[  *a  ]a\r\r\r\r&[a*a]"))
 	f.Fuzz(func(t *testing.T, text []byte) { checkRead(t, text) })
 }
 
