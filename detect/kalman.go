@@ -147,7 +147,6 @@ func (m *motion) update(h [4]float64, z, r float64) {
 	m.p = p
 }
 
-
 func (m *motion) sd(i int) float64 { return math.Sqrt(max(0, m.p[i][i])) }
 
 var (

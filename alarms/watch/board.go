@@ -43,9 +43,9 @@ var ownNames = [numOwn]string{"broker_lost", "recording_stopped"}
 // RecorderLink is the source name of a link entry that tells of the recorder.
 const RecorderLink = "recorder"
 
-// newBoard returns a board with the alarm state of text, or a fresh one where text
-// is empty.
-func newBoard(text string) (board, error) {
+// newBoard returns a board with the alarm state of text as it resumes at now, or a
+// fresh one where text is empty.
+func newBoard(text string, now time.Time) (board, error) {
 	b := board{}
 	for i, name := range ownNames {
 		b.add(name, slot{kind: detect.NumKinds, channel: ingest.NumChannels, own: i})
@@ -67,7 +67,7 @@ func newBoard(text string) (board, error) {
 	if text == "" {
 		return b, nil
 	}
-	return b, b.restore(text)
+	return b, b.restore(text, now)
 }
 
 func (b *board) add(name string, s slot) {
@@ -97,14 +97,14 @@ func (s *slot) channelName() string {
 	return ""
 }
 
-func (b *board) restore(text string) error {
+func (b *board) restore(text string, now time.Time) error {
 	state, err := alarms.UnmarshalState([]byte(text))
 	if err != nil {
 		return fmt.Errorf("alarm state: %w", err)
 	}
 	for i := range b.slots {
 		if a, ok := state[b.slots[i].key()]; ok {
-			b.slots[i].alarm = a
+			b.slots[i].alarm = alarms.Resume(a, now)
 		}
 	}
 	return nil
@@ -114,7 +114,7 @@ func (b *board) restore(text string) error {
 func (b *board) state() ([]byte, error) {
 	m := map[alarms.Key]alarms.Alarm{}
 	for i := range b.slots {
-		if a := b.slots[i].alarm; a.State != alarms.Unknown {
+		if a := b.slots[i].alarm; a != (alarms.Alarm{}) {
 			m[b.slots[i].key()] = a
 		}
 	}
@@ -134,7 +134,7 @@ func (b *board) evaluate(rig string, now time.Time, r *detect.Result) {
 		}
 		in := alarms.Input{
 			Condition: conditions[f.Condition],
-			Suppress:  s.parent >= 0 && b.slots[s.parent].alarm.Active(),
+			Suppress:  s.parent >= 0 && b.slots[s.parent].alarm.Suppresses(),
 		}
 		if f.Condition == detect.Present {
 			in.Priority = priorities[f.Urgency]

@@ -86,7 +86,7 @@ func (w *Rig) session(e *ingest.Entry) (Outcome, error) {
 			mapped |= 1 << c
 		}
 	}
-	board, err := newBoard(s.Alarms)
+	board, err := newBoard(s.Alarms, e.Received)
 	if err != nil {
 		return Outcome{}, fmt.Errorf("rig %s: %w", w.name, err)
 	}

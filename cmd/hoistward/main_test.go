@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"os/signal"
+	"path/filepath"
 	"syscall"
 	"testing"
 
@@ -27,7 +28,14 @@ func TestMain(m *testing.M) {
 }
 
 func TestCommands(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata/script"})
+	field, err := filepath.Abs(filepath.Join("..", "..", "testdata", "field"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir:   "testdata/script",
+		Setup: func(e *testscript.Env) error { e.Setenv("FIELD", field); return nil },
+	})
 }
 
 // needTool skips the test where a program is missing, or fails it where CI says
