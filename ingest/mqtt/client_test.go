@@ -114,7 +114,7 @@ func TestTwoClientsOfOneIDAreToldAndSlowDown(t *testing.T) {
 	t.Parallel()
 	brokers(t, func(t *testing.T, b *aBroker) {
 		t.Parallel()
-		same := func(o *Options) { o.ClientID = "twin"; o.RetryMax = 10 * time.Second }
+		same := func(o *Options) { o.ClientID, o.RetryMin, o.RetryMax = "twin", 100*time.Millisecond, 10*time.Second }
 		w1, w2 := open(t, b.url(), same), open(t, b.url(), same)
 		within(t, 30*time.Second, "both say that the id is contested", func() bool {
 			return w1.Status().Contested && w2.Status().Contested
@@ -122,6 +122,16 @@ func TestTwoClientsOfOneIDAreToldAndSlowDown(t *testing.T) {
 		for _, w := range []*watched{w1, w2} {
 			if s := w.Status(); !strings.Contains(s.Detail, `duplicate client id "twin"?`) {
 				t.Errorf("got %q, want it to ask for a duplicate client id", s.Detail)
+			}
+			var first time.Time
+			for _, s := range w.states() {
+				if first.IsZero() && s.State == Lost {
+					first = s.Since
+				}
+			}
+			// Three pauses lie between four losses: 100, 200 and 400 ms, less a fifth.
+			if took := time.Since(first); took < 560*time.Millisecond {
+				t.Errorf("four losses within %v, want growing pauses between them", took)
 			}
 			if n := w.Stats().Connects; n > 10 {
 				t.Errorf("%d links until it was told, want few: the pause grows", n)
