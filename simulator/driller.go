@@ -83,6 +83,8 @@ type driller struct {
 	auxFear   bool    // auxiliary brake not trusted
 	parked    bool
 	parkedFor float64 // s
+	best      float64 // m/s, greatest speed of this move
+	slowed    float64 // s that the block has been held back
 	creeping  float64 // s that the block has moved on a full brake
 
 	absent    bool    // inattentive: does not slow down
@@ -124,7 +126,7 @@ func (d *driller) fill(pl *plant) {
 // start begins a move.
 func (d *driller) start(up bool, target, cruise float64, loaded bool) {
 	d.plan = plan{true, up, target, cruise, loaded}
-	d.ref, d.extra, d.parked, d.since = 0, 0, false, 0
+	d.ref, d.extra, d.parked, d.since, d.best, d.slowed = 0, 0, false, 0, 0, 0
 }
 
 // allowed is the speed that he lets the block have at distance left from where
@@ -246,9 +248,9 @@ func (d *driller) lower(pl *plant, see view, speed float64) {
 		weight = see.load
 	}
 	need := weight*p.fastLineShare(-1)*r + d.eager*err*inertia + d.extra
-	if math.Abs(err) > 0.03 && d.since > 1 {
+	if math.Abs(err) > math.Min(0.03, 0.05*d.plan.cruise) && d.since > 1 {
 		d.extra += 0.25 * err * inertia * look
-		d.extra = math.Max(-0.1*need, math.Min(d.extra, 0.5*d.capacity(pl)))
+		d.extra = math.Max(-0.5*need, math.Min(d.extra, 0.5*d.capacity(pl)))
 	}
 	aux := 0.0
 	if d.plan.loaded && !d.auxFear {
@@ -303,10 +305,20 @@ func nominalAux(p *params, w float64) float64 {
 	return q.ceiling(w)
 }
 
-// watch is his alarm bell: well over the speed he allows, for as long as it
-// takes to be surprised, and he sets everything.
+// watch is his alarm bell: well over the speed he allows, or held back while he
+// hoists, for as long as it takes to be surprised, and he sets everything.
 func (d *driller) watch(pl *plant, speed, allowed float64) {
 	if d.absent {
+		return
+	}
+	d.best = math.Max(d.best, speed)
+	if d.plan.up && d.best > 0.3 && speed < 0.65*d.best && allowed > 0.9*d.best {
+		d.slowed += look
+	} else {
+		d.slowed = 0
+	}
+	if d.slowed > d.surprise { // it is held: he lets go before something gives
+		d.fright(pl)
 		return
 	}
 	if speed > allowed+0.25 && speed > 1.25*d.ref {
