@@ -109,6 +109,7 @@ const (
 	WitnessesApart
 	MapNeverSet
 	CountsJumped
+	LineSlipped
 	CountsNotTied
 	LoadAboveRating
 	NoHeightKnown
@@ -139,6 +140,7 @@ var causeWords = [...]string{
 	WitnessesApart:         "drum and block-height sensor disagree",
 	MapNeverSet:            "the drum-wrap map has no reference",
 	CountsJumped:           "the drum count jumped: slip, cut, reset or lost counts",
+	LineSlipped:            "the drum turned while the block hung off the line: line was slipped",
 	CountsNotTied:          "no height reading yet to tie the drum count to the map",
 	LoadAboveRating:        "hook load above the rating",
 	NoHeightKnown:          "no height of the block is known",

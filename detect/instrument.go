@@ -18,6 +18,7 @@ type instrument struct {
 	quality ingest.Quality
 	reason  ingest.Reason
 	changed float64 // receipt of the newest change of v
+	frozen  bool    // found to stand still while it should move: not believed until it changes
 }
 
 // Limits of silence. A channel is lost after three of its usual intervals, but
@@ -47,9 +48,9 @@ func (i *instrument) take(r *ingest.Reading, now, event float64) {
 		i.learn(now - i.at)
 	}
 	if !i.seen || v != i.v {
-		i.changed = now
+		i.changed, i.frozen = now, false
 	}
-	i.seen, i.fresh = true, true
+	i.seen, i.fresh = true, !i.frozen
 	i.v, i.at, i.event = v, now, event
 }
 
@@ -71,6 +72,11 @@ func (i *instrument) patience() float64 {
 
 // live tells whether the newest value may still be used at now.
 func (i *instrument) live(now float64) bool {
+	return i.heard(now) && !i.frozen
+}
+
+// heard tells whether values come, believed or not.
+func (i *instrument) heard(now float64) bool {
 	return i.seen && now-i.at <= i.patience()
 }
 
@@ -83,7 +89,7 @@ func (i *instrument) lost(now float64) Finding {
 		return undecided()
 	case !i.seen:
 		return present(Medium, i.silence(NeverArrived), now, firstWait, "s")
-	case !i.live(now):
+	case !i.heard(now):
 		return present(Medium, i.silence(NoValueSince), now-i.at, i.patience(), "s")
 	}
 	return absent(now-i.at, i.patience(), "s")

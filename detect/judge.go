@@ -236,37 +236,6 @@ func (d *Detector) judgeChannels(now float64) {
 		}
 		set(ReadingLost, i.lost(now))
 		set(ReadingOutOfRange, i.outOfRange())
-		set(ReadingFrozen, d.frozen(c, now))
+		set(ReadingFrozen, d.judgeFrozen(c, now))
 	}
-}
-
-const (
-	frozenFor   = 2.0  // s without a change
-	frozenSpeed = 0.15 // m/s that the other witness must show
-)
-
-// frozen finds a height, count or drum speed that stands still while another
-// witness moves; a value that may well stand still is not judged.
-func (d *Detector) frozen(c ingest.Channel, now float64) Finding {
-	i := &d.ins[c]
-	still := now - i.changed
-	var witness float64
-	speed, counts := &d.ins[ingest.DrumSpeed], &d.ins[ingest.DrumCounts]
-	perRad := d.pos.radius() / float64(d.rig.Reeving.Lines)
-	switch {
-	case !i.live(now):
-		return undecided()
-	case c == ingest.BlockHeight && speed.live(now):
-		witness = math.Abs(speed.v) * perRad
-	case c == ingest.DrumCounts && speed.live(now):
-		witness = math.Abs(speed.v) * perRad
-	case c == ingest.DrumSpeed && counts.live(now) && d.pos.tied && math.Abs(i.v) < 0.1:
-		witness = math.Abs(d.pos.motion.x[ixV])
-	default:
-		return absent(NotKnown(), NotKnown(), "")
-	}
-	if witness > frozenSpeed && still > frozenFor {
-		return present(Medium, UnchangedWhileMoving, still, frozenFor, "s")
-	}
-	return absent(still, frozenFor, "s")
 }

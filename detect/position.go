@@ -34,6 +34,7 @@ type position struct {
 	lastSensor float64
 	sensorAt   float64 // event time of the newest sensor reading, s
 	beat       grid    // of the sensor's stamps
+	loose      float64 // turns of the drum with the block hung off
 	abruptTill float64 // event time until which the motion may change abruptly
 	source     HeightSource
 }
@@ -64,6 +65,10 @@ const (
 	apartLimit = 0.30
 	apartClear = 0.15
 	apartTime  = 1.0
+	// hungOff is the part of the travelling weight below which the block does not hang
+	// on the line, and looseTurns how far the drum may turn then.
+	hungOff    = 0.3
+	looseTurns = 0.5
 	// stillSpeed is below any wanted motion, m/s.
 	stillSpeed = 0.02
 )
@@ -88,7 +93,7 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 	if sensor.fresh && !p.drumSpeaks(ins, now) {
 		t = p.beat.time(t)
 	}
-	p.count(counts, t)
+	p.count(counts, t, load)
 	if p.started && t > p.at {
 		p.motion.predict(t-p.at, p.jerk(ins, now))
 		p.meetSurprise(t, ins)
@@ -142,7 +147,7 @@ func (p *position) blockSpeed(omega float64) (v, variance float64) {
 }
 
 // count follows the encoder; a step that no drum can make voids the map.
-func (p *position) count(c *instrument, t float64) {
+func (p *position) count(c *instrument, t, load float64) {
 	enc := p.rig.Drawworks.Encoder
 	if !c.fresh || enc.CountsPerRevolution <= 0 {
 		return
@@ -163,6 +168,7 @@ func (p *position) count(c *instrument, t float64) {
 		return
 	}
 	p.wraps += turns
+	p.slipped(turns, load)
 }
 
 func (p *position) fastestDrum() float64 {
@@ -189,6 +195,29 @@ func (p *position) tie(height, load float64) {
 		return
 	}
 	p.wraps, p.tied, p.mapCause = w, true, NoCause
+}
+
+// distrust lets go of a witness that was found frozen: a sensor no longer speaks
+// against the drum, and counts that stood still while the drum turned have lost it.
+func (p *position) distrust(c ingest.Channel) {
+	switch {
+	case c == ingest.BlockHeight:
+		p.disagree, p.apart, p.apartSince = false, 0, math.NaN()
+	case c == ingest.DrumCounts && p.tied:
+		p.void(CountsJumped)
+	}
+}
+
+// slipped finds line that is slipped through: the drum turns while the block hangs
+// in the mast, off the line. Then wraps no longer mean the same height.
+func (p *position) slipped(turns, load float64) {
+	if load > hungOff*float64(p.rig.TravellingMass)*gravity {
+		p.loose = 0
+		return
+	}
+	if p.loose += math.Abs(turns); p.loose > looseTurns && p.mapCause == NoCause {
+		p.void(LineSlipped)
+	}
 }
 
 func (p *position) drumHeight(now, load float64) {

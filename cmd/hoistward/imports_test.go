@@ -34,6 +34,8 @@ var importRules = []importRule{
 		nil, "arrows point inward"},
 	{"hoistward/simulator", []string{"hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units"}, []string{"net", "github.com/eclipse/paho.mqtt.golang"},
 		"the plant is independent of the detectors; only parameters and geometry are shared"},
+	{"hoistward/simulator/trial", []string{"hoistward/simulator", "hoistward/alarms", "hoistward/alarms/watch", "hoistward/detect", "hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units"},
+		[]string{"net"}, "the trial judges the monitor on the plant: it alone sees both, and the plant sees neither"},
 	{"hoistward/simulator/", []string{"hoistward/simulator", "hoistward/simulator/", "hoistward/ingest", "hoistward/ingest/units"}, nil, "publishing is a shell around the plant"},
 	{"hoistward/configs", []string{"hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units"}, []string{"net/http"},
 		"files are read and checked before anything else"},
