@@ -16,12 +16,24 @@ func TestPictures(t *testing.T) {
 	l := serveLive(t, dashboard.Options{Desk: &desk{}})
 	l.show(lowering)
 	b := openCabin(t, l)
-	l.show(crowded)
-	b.until(8*time.Second, `document.querySelectorAll(".chip").length >= 14`)
-	b.painted()
-	b.shoot("crowded-silent-day-1280x800")
-	if overflow := eval[string](b, overflowJS); overflow != "" {
-		t.Errorf("crowded, with the banner: does not fit: %s", overflow)
+	for _, sc := range []struct {
+		name  string
+		scene func(uint64, time.Time) *dashboard.Snapshot
+		shown string
+	}{
+		{"near", near, `document.getElementById("act").dataset.size === "2"`},
+		{"floor", floor, `document.getElementById("act-heading").innerText === "Floor approach"`},
+		{"cannot-stop", cannotStop, `document.getElementById("label-bound").innerText === "no rest point"`},
+		{"at-the-crown", atTheCrown, `document.getElementById("act-heading").innerText === "Crown limit passed"`},
+		{"crowded", crowded, `document.querySelectorAll(".chip").length >= 14`},
+	} {
+		l.show(sc.scene)
+		b.until(8*time.Second, sc.shown)
+		b.painted()
+		b.shoot(sc.name + "-silent-1280x800")
+		if overflow := eval[string](b, overflowJS); overflow != "" {
+			t.Errorf("%s, with the banner: does not fit: %s", sc.name, overflow)
+		}
 	}
 	b.do(chromedp.Click(chromedp.ID("sound-banner")))
 	b.until(8*time.Second, `document.getElementById("sound-banner").hidden`)
@@ -33,8 +45,6 @@ func TestPictures(t *testing.T) {
 	}{
 		{"calm", lowering, `document.getElementById("act").dataset.size === "0" && document.getElementById("alarm-list").children.length === 0`},
 		{"overhoist", overhoist, `document.getElementById("act").dataset.size === "3"`},
-		{"floor", floor, `document.getElementById("act-heading").innerText === "Floor approach"`},
-		{"cannot-stop", cannotStop, `document.getElementById("label-bound").innerText === "no rest point"`},
 		{"blind", blind, `document.getElementById("flag").classList.contains("hatched")`},
 		{"stale", nil, `!document.getElementById("stale").hidden`},
 	}

@@ -78,7 +78,7 @@ func overhoistAlarm(now time.Time, priority string) dashboard.AlarmView {
 		Occurrence: 1, Version: 3, SinceMs: now.Add(-time.Second).UnixMilli(), Sounds: true, Active: true, CanAck: true,
 		Meaning:     "If the hoist were tripped now, the block could still travel past the crown limit before it rests.",
 		Consequence: "The block meets the crown: parted line, dropped load, injured people.",
-		Response:    "Take the drive off and set the brake now.",
+		Response:    "Take the drive off and set the brake now. Do not wait for the crown saver. Keep the floor and the mast clear until the block stands still.",
 	}
 }
 
@@ -121,7 +121,7 @@ func cannotStop(seq uint64, now time.Time) *dashboard.Snapshot {
 	s.Alarms = []dashboard.AlarmView{{
 		Alarm: "cannot_stop", Title: "Cannot stop", State: "unacknowledged", Priority: "emergency", Active: true, Sounds: true, CanAck: true,
 		Reason: "the brake is too hot for this load", Occurrence: 1, Version: 1, SinceMs: now.UnixMilli() - 2400,
-		Response: "Use the auxiliary brake and every other means to slow the load; clear the floor.",
+		Response: "Set the service brake and the emergency brake together, and the auxiliary brake to full. Clear the floor. Do not release any brake to cool it.",
 	}}
 	return s
 }
@@ -144,6 +144,21 @@ func crowded(seq uint64, now time.Time) *dashboard.Snapshot {
 	s.Recorder = "stopped: no space left on the device, nothing has been kept since 14:02"
 	return s
 }
+
+// atTheCrown is a block that has come to rest above the limit: nothing moves, the
+// alarm stands.
+func atTheCrown(seq uint64, now time.Time) *dashboard.Snapshot {
+	s := base(seq, now)
+	s.Estimate.Height = num(43.9)
+	a := overhoistAlarm(now, "emergency")
+	a.Alarm, a.Title = "crown_limit_passed", "Crown limit passed"
+	a.Response = "Set the brake and hold. Look at the block. Lower away from the crown only after the supervisor agrees and the floor is clear."
+	s.Alarms = []dashboard.AlarmView{a}
+	return s
+}
+
+// near is a block that has 2.7 s left, before any alarm.
+func near(seq uint64, now time.Time) *dashboard.Snapshot { return raising(seq, now, 36.7, 1.2, 2.7) }
 
 // blind is a rig whose position reference is void and whose height sensor is lost.
 func blind(seq uint64, now time.Time) *dashboard.Snapshot {

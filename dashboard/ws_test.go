@@ -199,3 +199,25 @@ func TestNoMoreThanSixtyFourPages(t *testing.T) {
 		t.Errorf("%d pages refused, want 1", f.Refused)
 	}
 }
+
+// A peer that reads but answers no ping is as good as gone: it is dropped after ten
+// seconds.
+func TestPageThatAnswersNoPingIsDropped(t *testing.T) {
+	l := serveLive(t, dashboard.Options{})
+	l.Publish(base(1, time.Now()))
+	conn, _, err := dial(t, l, rigName, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pings := 0
+	conn.SetPingHandler(func(string) error { pings++; return nil })
+	start := time.Now()
+	_ = conn.SetReadDeadline(start.Add(20 * time.Second))
+	for err == nil {
+		_, _, err = conn.ReadMessage()
+	}
+	if took := time.Since(start); !(took > 9*time.Second && took < 13*time.Second) || pings == 0 {
+		t.Errorf("dropped after %v and %d pings, want about 10 s", took, pings)
+	}
+	eventually(t, 5*time.Second, "it is counted as slow", func() bool { return l.Figures().Slow == 1 })
+}

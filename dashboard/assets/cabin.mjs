@@ -72,7 +72,7 @@ function paintStale(stale, ms, mono) {
   const heard = newest && Number.isFinite(ms);
   text($("stale-age"), heard ? `No news from the monitor for ${age(ms / 1000)}` : newest ? "What came may be old: asking again" : "Nothing has come from the monitor yet");
   const retry = link.retryIn(mono);
-  text($("stale-more"), `${link.state}${retry === null ? "" : `, trying again in ${age(retry / 1000)}`}`);
+  text($("stale-more"), `${link.state === "connected" ? "connected, but nothing new comes" : link.state}${retry === null ? "" : `, trying again in ${age(retry / 1000)}`}`);
   const standing = newest ? newest.alarms.filter((a) => a.active) : [];
   text($("stale-alarms"), standing.length ? `Standing when last heard: ${standing.map((a) => `${a.title} (${a.priority})`).join(", ")}` : "");
 }
@@ -160,7 +160,8 @@ async function startSound() {
 
 const page = crypto.randomUUID?.() ?? String(Math.random());
 const REPORT_EVERY = 15000; // ms
-let reported = { running: null, at: -Infinity };
+const REPORT_RETRY = 4000; // ms
+let reported = { running: null, again: 0 };
 
 // tendSound keeps the horn going, shows whether it can be heard, and tells the server.
 function tendSound() {
@@ -169,12 +170,12 @@ function tendSound() {
   horn.play(sound.pattern);
   hide($("sound-banner"), running);
   text($("sound-button"), running ? "sound on" : "sound off");
-  if (running === reported.running && mono - reported.at < REPORT_EVERY) return;
-  reported = { running, at: mono };
+  if (running === reported.running && mono < reported.again) return;
+  reported = { running, again: mono + REPORT_EVERY };
   fetch(`${path}/sound`, {
     method: "POST", headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(5000),
     body: JSON.stringify({ page, running, reason: horn.reason() }),
-  }).catch(() => { reported.running = null; reported.at = mono - REPORT_EVERY + 2000; }); // the overlay says that the server is away
+  }).catch(() => { reported.again = mono + REPORT_RETRY; }); // the overlay says that the server is away
 }
 
 $("sound-button").addEventListener("click", startSound);

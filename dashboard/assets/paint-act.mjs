@@ -12,7 +12,10 @@ export function paintAct(snapshot, system) {
   flag($("page"), "acting", now.size === 3);
   text($("act-heading"), now.heading);
   text($("act-sentence"), now.sentence);
-  attr($("act"), "data-long", now.sentence.length > 58 ? "" : null);
+  text($("act-rest"), now.rest);
+  const words = now.sentence.length + now.rest.length;
+  attr($("act"), "data-words", words < 100 ? "few" : words < 140 ? "some" : "many");
+  attr($("act"), "data-no-time", now.time === "" ? "" : null);
   const el = $("seconds");
   const unknown = now.seconds === null && now.time === null;
   flag(el, "hatched", unknown);
@@ -22,7 +25,7 @@ export function paintAct(snapshot, system) {
     if (unknown) el.replaceChildren("not known: where the block would stop cannot be said");
     else if (now.time !== null) el.replaceChildren(now.time);
     else if (now.seconds > 10) el.replaceChildren("over 10 s");
-    else el.replaceChildren(now.seconds.toFixed(1), make("small", "", "s"));
+    else el.replaceChildren(now.seconds.toFixed(1), make("small", "", "s", make("br"), make("span", "to-act", "to act")));
   }
   text($("room"), room(snapshot, system));
   return now;

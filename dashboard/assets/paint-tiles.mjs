@@ -56,8 +56,8 @@ function channelAge(snapshot, names, extra) {
 }
 
 function whyAnswer(snapshot, name, channels) {
-  const { state, why } = answer(snapshot, name);
-  return state !== "good" && why ? why : whyNoChannel(snapshot, channels);
+  const { why } = answer(snapshot, name);
+  return why || whyNoChannel(snapshot, channels);
 }
 
 // given returns a number of the estimate, or null when its answer is gone.

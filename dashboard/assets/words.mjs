@@ -39,7 +39,7 @@ export function whyNoChannel(snapshot, names) {
   }
   const missing = names.filter((name) => !snapshot.channels.some((x) => x.name === name));
   if (missing.length === names.length) return `no ${names.map(plain).join(" or ")} reading`;
-  return "not known";
+  return "nothing to tell it by now";
 }
 
 // Alarms that ask for the brake now: these take the middle of the page.
@@ -49,10 +49,12 @@ const STOP = new Set(["overhoist", "crown_limit_passed", "floor_approach", "cann
 //
 //   level     "emergency", "high", ... or null: nothing to be done now
 //   side      "crown", "floor" or null
-//   heading, sentence   what is happening, what to do
+//   heading   what is happening
 //   seconds   to act; null = not known or none ahead
 //   size      0 (small) to 3 (the largest thing on the page)
-//   time      the text in place of the number, when there is none
+//   time      the text in place of the number; "" = there is no time to speak of,
+//             null = not known
+//   sentence, rest   the first thing to do, and what comes after it
 export function act(snapshot) {
   const est = snapshot.estimate;
   const view = mastView(snapshot.mast, est, gone(snapshot));
@@ -62,12 +64,12 @@ export function act(snapshot) {
   let level = alarm ? alarm.priority : null;
   if (view.touches) level = "emergency";
   const side = view.touches ?? (alarm ? (view.direction === "up" ? "crown" : "floor") : null);
+  const [sentence, rest] = firstSentence(alarm?.response || (view.touches ? todo(view) : ""));
   return {
-    level, side, seconds,
+    level, side, seconds, sentence, rest,
     heading: heading(view, alarm),
-    sentence: alarm?.response || (view.touches ? todo(view) : ""),
     size: level ? 3 : seconds === null ? 0 : seconds <= 3 ? 2 : seconds <= 10 ? 1 : 0,
-    time: timeWords(est, view, seconds),
+    time: timeWords(est, view, seconds, level),
   };
 }
 
@@ -82,10 +84,15 @@ function todo(view) {
   return view.touches === "crown" ? "Stop hoisting and set the brake now." : "Stop lowering and set the brake now.";
 }
 
-function timeWords(est, view, seconds) {
+function firstSentence(words) {
+  const end = words.search(/[.!](\s|$)/);
+  return end < 0 ? [words, ""] : [words.slice(0, end + 1), words.slice(end + 1).trim()];
+}
+
+function timeWords(est, view, seconds, level) {
   if (seconds !== null) return null;
   if (view.touches) return "now";
-  if (est.nothing_ahead || view.direction === "still") return "no limit ahead";
+  if (est.nothing_ahead || view.direction === "still") return level ? "" : "no limit ahead";
   return null;
 }
 

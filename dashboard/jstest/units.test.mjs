@@ -13,6 +13,8 @@ test("published factors", () => {
   near(convert(100, "temperature", "oilfield").value, 212, 1e-9);
   near(convert(-40, "temperature", "oilfield").value, -40, 1e-9);
   assert.equal(showChannel(6.894757, "kPa", "oilfield"), "1.0 psi");
+  assert.equal(showChannel(100, "degC", "oilfield"), "212 °F");
+  assert.equal(showChannel(100, "degC", "metric"), "100 °C");
 });
 
 // 2000 lbf x 5280 ft = 8896.443 N x 1609.344 m = 14.3174 MJ, by hand.

@@ -30,6 +30,17 @@ test("a bound at the limit needs no alarm to be shown", () => {
 test("an alarm whose condition is over does not hold the page", () =>
   assert.equal(act(snapshot({ ...rising, velocity_mps: 0, nothing_ahead: true }, [{ ...overhoist, active: false }])).size, 0));
 
+test("the first thing to do is told apart from the rest", () => {
+  const long = { ...overhoist, response: "Set the brake now. Do not wait. Clear the floor." };
+  const a = act(snapshot({ ...rising, rest_up_bound_m: 40.2, seconds_to_act: 0.4 }, [long]));
+  assert.deepEqual([a.sentence, a.rest], ["Set the brake now.", "Do not wait. Clear the floor."]);
+});
+
+test("a block that stands above the limit has no time to count", () => {
+  const a = act(snapshot({ height_m: 43.9, velocity_mps: 0, nothing_ahead: true }, [{ ...overhoist, alarm: "crown_limit_passed", priority: "emergency" }]));
+  assert.deepEqual([a.level, a.size, a.time], ["emergency", 3, ""]);
+});
+
 test("not known is not nothing ahead", () => {
   assert.equal(act(snapshot({ ...rising, rest_up_bound_m: null, seconds_to_act: null })).time, null);
   assert.equal(act(snapshot({ height_m: 10, velocity_mps: 0, nothing_ahead: true })).time, "no limit ahead");
