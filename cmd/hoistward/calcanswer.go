@@ -17,15 +17,15 @@ type answer struct {
 	title    string
 	formula  string
 	rig      string
-	inputs   []figure
-	steps    []figure
-	results  []figure
+	inputs   []calcFigure
+	steps    []calcFigure
+	results  []calcFigure
 	note     string // what the reader must know of the answer
 	metadata map[string]any
 }
 
-// figure is one number of an answer, in SI, or a word.
-type figure struct {
+// calcFigure is one number of an answer, in SI, or a word.
+type calcFigure struct {
 	name string // in words
 	key  string // in JSON, with its unit; results only
 	unit string // of the JSON number
@@ -35,21 +35,21 @@ type figure struct {
 }
 
 func (a *answer) input(name string, x float64, d units.Dimension) {
-	a.inputs = append(a.inputs, figure{name: name, x: x, d: d})
+	a.inputs = append(a.inputs, calcFigure{name: name, x: x, d: d})
 }
 
 func (a *answer) step(name string, x float64, d units.Dimension) {
-	a.steps = append(a.steps, figure{name: name, x: x, d: d})
+	a.steps = append(a.steps, calcFigure{name: name, x: x, d: d})
 }
 
 // result adds a number to the results; key ends in its unit's short name and unit
 // is that unit.
 func (a *answer) result(name, key, unit string, x float64, d units.Dimension) {
-	a.results = append(a.results, figure{name: name, key: key, unit: unit, x: x, d: d})
+	a.results = append(a.results, calcFigure{name: name, key: key, unit: unit, x: x, d: d})
 }
 
 func (a *answer) say(name, key string, word any) {
-	a.results = append(a.results, figure{name: name, key: key, word: word})
+	a.results = append(a.results, calcFigure{name: name, key: key, word: word})
 }
 
 // write prints the answer as text in a system of units, or as JSON.
@@ -71,14 +71,14 @@ func (a *answer) writeJSON(w io.Writer) error {
 	if a.note != "" {
 		out["note"] = a.note
 	}
-	out["inputs"], out["steps"] = list(a.inputs), list(a.steps)
+	out["inputs"], out["steps"] = calcList(a.inputs), calcList(a.steps)
 	for _, f := range a.results {
 		if f.word != nil {
 			out[f.key] = f.word
 			continue
 		}
 		u, _ := units.Lookup(f.unit)
-		out[f.key] = number(u.FromSI(f.x))
+		out[f.key] = calcNumber(u.FromSI(f.x))
 	}
 	e := json.NewEncoder(w)
 	e.SetEscapeHTML(false)
@@ -86,18 +86,18 @@ func (a *answer) writeJSON(w io.Writer) error {
 	return e.Encode(out)
 }
 
-// list gives inputs or steps as name, value and unit.
-func list(figures []figure) []map[string]any {
+// calcList gives inputs or steps as name, value and unit.
+func calcList(figures []calcFigure) []map[string]any {
 	out := make([]map[string]any, 0, len(figures))
 	for _, f := range figures {
 		u := unitOf(f.d, metric)
-		out = append(out, map[string]any{"name": f.name, "value": number(u.FromSI(f.x)), "unit": u.Symbol})
+		out = append(out, map[string]any{"name": f.name, "value": calcNumber(u.FromSI(f.x)), "unit": u.Symbol})
 	}
 	return out
 }
 
-// number is x rounded to 9 digits, or null where there is none.
-func number(x float64) any {
+// calcNumber is x rounded to 9 digits, or null where there is none.
+func calcNumber(x float64) any {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		return nil
 	}
@@ -116,7 +116,7 @@ func (a *answer) writeText(w io.Writer, system string) error {
 	}
 	for _, part := range []struct {
 		name    string
-		figures []figure
+		figures []calcFigure
 	}{{"given", a.inputs}, {"steps", a.steps}, {"answer", a.results}} {
 		if part.name == "steps" {
 			fmt.Fprintf(&b, "\nformula\n  %s\n", strings.ReplaceAll(a.formula, "\n", "\n  "))
@@ -136,8 +136,8 @@ func (a *answer) writeText(w io.Writer, system string) error {
 	return err
 }
 
-// text is the figure with its unit in a system.
-func (f figure) text(system string) string {
+// text is the calcFigure with its unit in a system.
+func (f calcFigure) text(system string) string {
 	switch word := f.word.(type) {
 	case nil:
 	case bool:
@@ -149,7 +149,7 @@ func (f figure) text(system string) string {
 		return fmt.Sprint(word)
 	}
 	u := unitOf(f.d, system)
-	switch x := u.FromSI(f.x); {
+	switch x := u.FromSI(f.x) + 0; { // + 0 makes −0 a plain 0
 	case math.IsNaN(x):
 		return "not known"
 	case math.IsInf(x, 1):

@@ -235,4 +235,3 @@ func (c *calcStopCmd) bound(a *answer, rig *hoist.Rig, x hoist.StopCase, s hoist
 	a.note = "The bound leaves out the uncertainty of the block's position, which is added to it in full. " +
 		"Lowering, it takes the retarding torque as lost. Advisory: it does not replace a function test of the crown and floor devices."
 }
-

@@ -294,11 +294,12 @@ func (f *fit) deviations(c *Calibration, sd float64) {
 	}
 }
 
-// Apply returns the rig with the calibration's map: its reference at a point, and
-// the layer rise where it was solved.
-func (c *Calibration) Apply(r Rig, at KnownHeight) Rig {
+// Apply returns the rig with the calibration's map: its reference at the first
+// point, whose residual is left out, and the layer rise where it was solved.
+func (c *Calibration) Apply(r Rig, points []KnownHeight) Rig {
+	at := points[0]
 	r.Reference.Set = true
-	r.Reference.BlockHeight, r.Reference.HookLoad = at.Height, at.HookLoad
+	r.Reference.BlockHeight, r.Reference.HookLoad = at.Height-c.Residuals[0], at.HookLoad
 	r.Reference.Wraps = c.Wraps + at.Wraps
 	if c.RiseSolved {
 		r.Drawworks.Drum.LayerRise = c.Rise

@@ -153,7 +153,7 @@ func TestCalibrationApplied(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	fixed := c.Apply(*r1(), points[0])
+	fixed := c.Apply(*r1(), points)
 	m, err := NewMap(&fixed)
 	if err != nil {
 		t.Fatal(err)
