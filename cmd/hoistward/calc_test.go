@@ -93,6 +93,20 @@ func TestCalcAgainstPublishedValues(t *testing.T) {
 	}
 }
 
+// The closed form of repeated stops and the forecast are two roads to one peak.
+func TestCalcHeatAgreesWithItself(t *testing.T) {
+	o := object(t, "calc heat --rig R1 --hook-load 150t --travel 28m --every 180s --share 10% --drum-speed 60rpm")
+	for _, step := range o["steps"].([]any) {
+		if s := step.(map[string]any); s["name"] == "closed form over the air: peak" {
+			if peak := 20 + s["value"].(float64); !(math.Abs(peak-o["settles_C"].(float64)) <= 0.5) {
+				t.Errorf("closed form %g °C, forecast %v °C", peak, o["settles_C"])
+			}
+			return
+		}
+	}
+	t.Error("no closed form among the steps")
+}
+
 func TestCalcPositionInverts(t *testing.T) {
 	there := object(t, "calc position --rig R1 --wraps 100 --hook-load 900kN")
 	h, _ := json.Marshal(there["height_m"])

@@ -126,6 +126,9 @@ func (a *answer) writeText(w io.Writer, system string) error {
 		}
 		fmt.Fprintf(&b, "\n%s\n", part.name)
 		for _, f := range part.figures {
+			if f.name == "" { // the same once more, for scripts
+				continue
+			}
 			fmt.Fprintf(&b, "  %-44s %s\n", f.name, f.text(system))
 		}
 	}
@@ -149,6 +152,9 @@ func (f calcFigure) text(system string) string {
 		return fmt.Sprint(word)
 	}
 	u := unitOf(f.d, system)
+	if f.d == units.Area && f.x > largeArea {
+		u, _ = units.Lookup(map[string]string{metric: "m2", oilfield: "ft2"}[system])
+	}
 	switch x := u.FromSI(f.x) + 0; { // + 0 makes −0 a plain 0
 	case math.IsNaN(x):
 		return "not known"
@@ -164,6 +170,9 @@ const (
 	metric   = "metric"
 	oilfield = "oilfield"
 )
+
+// largeArea is where an area is no longer written in small units, m².
+const largeArea = 0.1
 
 // shown is the unit of each dimension in each system; another is written in SI.
 var shown = map[units.Dimension][2]string{

@@ -153,15 +153,19 @@ func (c *calcHeatCmd) stands(q *quantities, a *answer, rig *hoist.Rig, l hoist.L
 	share := q.within("--share", c.Share, units.Dimensionless, 0, 1, 1)
 	work := units.Joule(share * load * travel)
 	rise := units.Kelvin(float64(work) / l.Capacity())
-	a.formula = "ΔT = share W s/(m c),  peak = ΔT/(1 − e^{−t1/τ}) at a constant τ\n" +
-		"forecast with convection and radiation as they change: E/t1 = (h_c + h_r) A (T_mean − T0)"
+	a.formula = "ΔT = share W s/(m c),  peak = ΔT/(1 − e^{−t1/τ}),  τ = m c/(h A)\n" +
+		"it settles where E/t1 = (h_c + h_r) A (T_mean − T0); the way there stand by stand"
 	a.input("hook load, W", load, units.Force)
 	a.input("travel of a stand, s", travel, units.Length)
 	a.input("share of the work in the brake", share, units.Dimensionless)
 	a.input("time of a stand, t1", float64(every), units.Time)
 	a.step("heat of a stand", float64(work), units.Energy)
-	peak, trough, mean := hoist.RepeatedStops(rise, every, l.TimeConstant(speed))
 	f := l.Forecast(hoist.Pace{HeatPerStand: work, TimePerStand: every, DrumSpeed: speed}, rig.Heat.Amber, rig.Heat.Red)
+	settled := l
+	settled.Temperature = f.Settles - rise/2
+	tau := settled.TimeConstant(speed)
+	peak, trough, mean := hoist.RepeatedStops(rise, every, tau)
+	a.step("time constant where it settles, τ", float64(tau), units.Time)
 	a.step("closed form over the air: peak", float64(peak), temperatureRise)
 	a.step("closed form over the air: trough", float64(trough), temperatureRise)
 	a.step("closed form over the air: mean", float64(mean), temperatureRise)

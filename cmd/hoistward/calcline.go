@@ -60,7 +60,7 @@ func (c *calcLineWorkCmd) Run(s *streams) error {
 		a.note = "A widely copied handbook form has D M for 4 D M and gives less than half; this is the work itself. "
 	}
 	a.result("line work", "line_work_MJ", "MJ", float64(work), units.Energy)
-	a.result("line work, ton-miles", "line_work_ton_miles", "ton-mile", float64(work), units.Energy)
+	a.result("", "line_work_ton_miles", "ton-mile", float64(work), units.Energy)
 	c.cut(&a, rig, work, cut)
 	a.note += "Inspection of the line overrides any calculation."
 	return a.write(s.out, c.JSON, c.Units)
