@@ -1,8 +1,3 @@
-// Package hoist is the physics of a drilling rig's hoist: reeving, drum, line,
-// brakes, heat, stopping, and the work of the drilling line. It is pure:
-// functions and small values in SI, with a source beside each formula.
-//
-// It may not know of sensors, read a clock, start a goroutine or log.
 package hoist
 
 import (

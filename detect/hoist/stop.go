@@ -84,8 +84,8 @@ func (s StopReason) String() string {
 // cannot be, or a rig without inertia, radius or brake heat capacity, give
 // CanStop false, Distance +Inf and a reason; a brake that cannot win likewise.
 //
-// Source: Newton's law for drum and block, Part I section 3 closed forms as the
-// second road (see the tests); drive release apart from brake delay, IADC alert 99-03.
+// Source: Newton's law for drum and block; [Braking] is the second road where
+// friction is one number; drive release apart from brake delay, IADC alert 99-03.
 func (r *Rig) Stop(c StopCase) Stop {
 	p := r.plant(c)
 	return p.stop()

@@ -9,7 +9,7 @@ import (
 	"hoistward/ingest/units"
 )
 
-// The closed form of section "stop distance" is the second road where friction is
+// The closed form is the second road where friction is
 // one number: lowering, with the retarding torque fading as the brake builds, the
 // deceleration rises straight from 0.
 func TestStopAgainstClosedFormLowering(t *testing.T) {
