@@ -76,7 +76,7 @@ func bracketed(f func(float64) float64, lo, fLo, hi, fHi float64) float64 {
 			mid = hi - fHi*(hi-lo)/(fHi-fLo)
 		}
 		x := f(mid)
-		if math.Abs(x) < 2e-4 {
+		if math.Abs(x) < 1e-3 {
 			return mid
 		}
 		if x < 0 {
