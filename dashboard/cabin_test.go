@@ -3,12 +3,8 @@ package dashboard_test
 import (
 	"errors"
 	"math"
-	"net"
-	"net/http"
-	"net/http/httptest"
 	"strconv"
 	"strings"
-	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -18,7 +14,6 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
-	"github.com/gorilla/websocket"
 )
 
 func (b *browser) noComplaints() {
@@ -132,181 +127,6 @@ func TestShadowMeetsTheLimit(t *testing.T) {
 			t.Errorf("not so: %s (%s)", what, js)
 		}
 	}
-	b.noComplaints()
-}
-
-// blackHole forwards bytes until it is told to swallow them, without closing anything.
-type blackHole struct {
-	ln      net.Listener
-	swallow atomic.Bool
-	wg      sync.WaitGroup
-	mu      sync.Mutex
-	conns   []net.Conn
-}
-
-func newBlackHole(t *testing.T, to string) *blackHole {
-	t.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	h := &blackHole{ln: ln}
-	pump := func(dst, src net.Conn) {
-		defer h.wg.Done()
-		buf := make([]byte, 32<<10)
-		for {
-			n, err := src.Read(buf)
-			if err != nil {
-				if !h.swallow.Load() {
-					dst.Close()
-				}
-				return
-			}
-			if !h.swallow.Load() {
-				if _, err := dst.Write(buf[:n]); err != nil {
-					src.Close()
-					return
-				}
-			}
-		}
-	}
-	h.wg.Add(1)
-	go func() {
-		defer h.wg.Done()
-		for {
-			a, err := ln.Accept()
-			if err != nil {
-				return
-			}
-			c, err := net.Dial("tcp", to)
-			if err != nil {
-				a.Close()
-				continue
-			}
-			h.mu.Lock()
-			h.conns = append(h.conns, a, c)
-			h.mu.Unlock()
-			h.wg.Add(2)
-			go pump(a, c)
-			go pump(c, a)
-		}
-	}()
-	t.Cleanup(func() {
-		ln.Close()
-		h.mu.Lock()
-		for _, c := range h.conns {
-			c.Close()
-		}
-		h.mu.Unlock()
-		h.wg.Wait()
-	})
-	return h
-}
-
-func TestBlackHoledSocketTurnsThePageStale(t *testing.T) {
-	l := serveLive(t, dashboard.Options{Desk: &desk{}})
-	l.show(lowering)
-	hole := newBlackHole(t, strings.TrimPrefix(l.url, "http://"))
-	b := startBrowser(t)
-	b.do(chromedp.Navigate("http://" + hole.ln.Addr().String() + "/cabin/" + rigName))
-	b.until(10*time.Second, `document.getElementById("stale").hidden`)
-	hole.swallow.Store(true)
-	start := time.Now()
-	b.until(6*time.Second, `!document.getElementById("stale").hidden`)
-	took := time.Since(start)
-	if !(took > 1500*time.Millisecond && took < 3*time.Second) {
-		t.Errorf("stale after %v, want 2 to 3 s", took)
-	}
-	t.Logf("stale %v after the last byte", took.Round(10*time.Millisecond))
-	if text := b.text("stale"); !strings.Contains(text, "No news from the monitor for 2.") {
-		t.Errorf("the overlay says %q, want the age", text)
-	}
-	covers := `(() => { for (const [x, y] of [[5, 5], [640, 60], [200, 400], [1270, 790], [700, 500]]) {
-		if (!document.getElementById("stale").contains(document.elementFromPoint(x, y))) return false; } return document.getElementById("page").inert; })()`
-	if !eval[bool](b, covers) {
-		t.Error("the overlay leaves a part of the page in reach")
-	}
-	hole.swallow.Store(false) // the old socket stays dead: what was swallowed is lost
-	b.until(15*time.Second, `document.getElementById("stale").hidden`)
-}
-
-func TestServerThatPublishesNothingTurnsThePageStale(t *testing.T) {
-	l := serveLive(t, dashboard.Options{Desk: &desk{}})
-	l.show(lowering)
-	b := openCabin(t, l)
-	l.show(nil)
-	b.until(4*time.Second, `!document.getElementById("stale").hidden`)
-	b.do(chromedp.Reload())
-	b.until(8*time.Second, `document.getElementById("stale-age") && /No news from the monitor for/.test(document.getElementById("stale-age").innerText)`)
-	if !eval[bool](b, `!document.getElementById("stale").hidden`) {
-		t.Error("a page that is loaded now shows an old snapshot as live")
-	}
-	b.noComplaints()
-}
-
-// A machine that slept shows itself by a wall clock that has moved alone. What then
-// comes on the old connection is not believed: the page says so, and connects again.
-func TestSleepIsNoticed(t *testing.T) {
-	l := serveLive(t, dashboard.Options{Desk: &desk{}})
-	l.show(lowering)
-	b := openCabin(t, l)
-	before := l.Figures().Served
-	eval[string](b, `(() => {
-		window.wasStale = false;
-		new MutationObserver(() => { if (!document.getElementById("stale").hidden) window.wasStale = true; })
-			.observe(document.getElementById("stale"), { attributes: true });
-		const real = Date.now;
-		Date.now = () => real() + 60000;
-		return "";
-	})()`)
-	b.until(5*time.Second, `window.wasStale`)
-	b.until(8*time.Second, `document.getElementById("stale").hidden`)
-	if after := l.Figures().Served; after <= before {
-		t.Errorf("%d connections before the sleep, %d after, want a new one", before, after)
-	}
-	b.noComplaints()
-}
-
-// Empty and broken frames between good ones are counted, and nothing else happens.
-func TestBrokenFramesAreSurvived(t *testing.T) {
-	s := dashboard.New(dashboard.Options{Rigs: []string{rigName}})
-	done := make(chan struct{})
-	var wg sync.WaitGroup
-	up := websocket.Upgrader{}
-	front := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !strings.HasPrefix(r.URL.Path, "/ws/") {
-			s.Handler().ServeHTTP(w, r)
-			return
-		}
-		conn, err := up.Upgrade(w, r, nil)
-		if err != nil {
-			return
-		}
-		wg.Add(1)
-		defer wg.Done()
-		defer conn.Close()
-		for seq := uint64(1); ; seq++ {
-			s.Publish(lowering(seq, time.Now()))
-			good := ask(t, s, "GET", "/api/rigs/"+rigName, "").Body.Bytes()
-			for _, frame := range [][]byte{{}, []byte(`{"rig":`), []byte(`null`), good} {
-				if conn.WriteMessage(websocket.TextMessage, frame) != nil {
-					return
-				}
-			}
-			select {
-			case <-done:
-				return
-			case <-time.After(100 * time.Millisecond):
-			}
-		}
-	}))
-	defer front.Close()
-	defer wg.Wait()
-	defer close(done)
-	b := startBrowser(t)
-	b.do(chromedp.Navigate(front.URL + "/cabin/" + rigName))
-	b.until(10*time.Second, `document.getElementById("stale").hidden && /broken here \d+/.test(document.getElementById("rejects").innerText)`)
-	b.until(5*time.Second, `document.querySelector("#speed .num").innerText === "0.84"`)
 	b.noComplaints()
 }
 
@@ -476,88 +296,6 @@ func TestSwitchesAreKept(t *testing.T) {
 		t.Errorf("after a reload the colours are of the %s, want night", theme)
 	}
 	b.noComplaints()
-}
-
-// Whatever is written can be read, on the ground that it really has, and every
-// button can be reached and is seen to have the focus.
-func TestReadableAndReachable(t *testing.T) {
-	l := serveLive(t, dashboard.Options{Desk: &desk{}})
-	l.show(overhoist)
-	b := openCabin(t, l)
-	for name, scene := range map[string]func(uint64, time.Time) *dashboard.Snapshot{"overhoist": overhoist, "blind": blind, "lowering": lowering} {
-		l.show(scene)
-		first := map[string]string{"overhoist": "Overhoist", "blind": "Blind", "lowering": ""}[name]
-		b.until(5*time.Second, `(document.querySelector(".alarm .title")?.innerText ?? "").startsWith("`+first+`") && (!!document.querySelector(".alarm")) === `+strconv.FormatBool(first != ""))
-		for _, theme := range []string{"day", "night"} {
-			eval[string](b, `document.documentElement.dataset.theme = "`+theme+`"`)
-			if bad := eval[string](b, contrastJS); bad != "" {
-				t.Errorf("%s by %s: %s", name, theme, bad)
-			}
-		}
-	}
-	l.show(overhoist)
-	b.until(5*time.Second, `document.querySelector(".alarm .ack")`)
-	want := eval[int](b, `[...document.querySelectorAll("header button, .banner, main button")].filter((e) => !e.disabled && e.offsetParent !== null).length`)
-	reached := map[string]bool{}
-	for range want + 2 {
-		b.do(chromedp.KeyEvent(kb.Tab))
-		focus := eval[string](b, `(() => { const e = document.activeElement, s = getComputedStyle(e);
-			if (e === document.body) return ""; if (s.outlineStyle === "none" || parseFloat(s.outlineWidth) < 2) return "unseen " + e.innerText;
-			return e.tagName + (e.id || e.getAttribute("aria-label") || e.innerText); })()`)
-		if strings.HasPrefix(focus, "unseen") {
-			t.Errorf("the focus cannot be seen on %s", focus)
-		}
-		if focus != "" {
-			reached[focus] = true
-		}
-	}
-	if len(reached) < want {
-		t.Errorf("the keyboard reaches %d of %d buttons: %v", len(reached), want, reached)
-	}
-}
-
-// contrastJS finds text whose contrast with what is drawn behind it is under 4.5:1.
-const contrastJS = `(() => {
-  const rgb = (c) => (c.match(/[\d.]+/g) ?? []).map(Number);
-  const lum = ([r, g, b]) => [r, g, b].map((v) => (v /= 255, v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)).reduce((s, v, i) => s + v * [0.2126, 0.7152, 0.0722][i], 0);
-  const ground = (el) => {
-    for (; el; el = el.parentElement) {
-      const s = getComputedStyle(el);
-      if (s.backgroundImage !== "none") return s.backgroundImage.match(/rgb[^)]*\)/g).map(rgb);
-      const c = rgb(s.backgroundColor);
-      if (c.length === 3 || c[3] > 0) return [c];
-    }
-    return [[255, 255, 255]];
-  };
-  const bad = new Set();
-  const walk = document.createTreeWalker(document.querySelector("body"), NodeFilter.SHOW_TEXT);
-  for (let n; (n = walk.nextNode());) {
-    const el = n.parentElement;
-    if (!n.data.trim() || !el.getClientRects().length || el.closest("dialog, script, noscript, #toast, [hidden]") || el.closest(".alarm.new .tag")) continue;
-    const ink = lum(rgb(getComputedStyle(el).color));
-    for (const g of ground(el)) {
-      const l = lum(g), ratio = (Math.max(ink, l) + 0.05) / (Math.min(ink, l) + 0.05);
-      if (ratio < 4.5) bad.add(n.data.trim().slice(0, 30) + " " + ratio.toFixed(2));
-    }
-  }
-  return [...bad].join("; ");
-})()`
-
-func TestPhoneSizedWindow(t *testing.T) {
-	l := serveLive(t, dashboard.Options{Desk: &desk{}})
-	l.show(overhoist)
-	b := openCabin(t, l)
-	b.do(chromedp.EmulateViewport(390, 844))
-	b.until(5*time.Second, `document.getElementById("act").dataset.size === "3"`)
-	b.painted()
-	b.shoot("overhoist-phone-390x844")
-	if wide := eval[int](b, `document.documentElement.scrollWidth`); wide > 390 {
-		t.Errorf("the page is %d px wide in a window of 390: %s", wide, eval[string](b, `[...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > 391).map((e) => e.id || e.className || e.tagName).join()`))
-	}
-	small := eval[string](b, `[...document.querySelectorAll("main button, header button")].filter((e) => e.offsetParent && e.getBoundingClientRect().height < 24).map((e) => e.innerText).join()`)
-	if small != "" {
-		t.Errorf("buttons too small to touch (WCAG 2.2, 2.5.8: 24 px): %s", small)
-	}
 }
 
 func TestStartPageLists(t *testing.T) {
