@@ -81,6 +81,7 @@ type driller struct {
 	alarm     float64 // s that something has been wrong
 	calm      float64 // s to wait after a fright
 	auxFear   bool    // auxiliary brake not trusted
+	careful   bool    // goes back to it when the friction brake is past amber
 	parked    bool
 	parkedFor float64 // s
 	best      float64 // m/s, greatest speed of this move
@@ -242,18 +243,23 @@ func (d *driller) lower(pl *plant, see view, speed float64) {
 	r := pl.drum.radiusAt(pl.wraps)
 	d.c.clutch, d.c.speed = false, 0
 	inertia := d.heavy(pl, see, r)
+	d.ref = math.Min(d.ref, math.Max(speed, 0)+0.12) // no faster than the block follows
 	err := speed - d.ref
+	if err > 0 && d.extra < 0 { // it has let go: the easing off is taken back at once
+		d.extra -= d.extra * look / 0.15
+	}
 	weight := d.feel * d.load(pl)
 	if d.phase == atSlackOff {
 		weight = see.load
 	}
-	need := weight*p.fastLineShare(-1)*r + d.eager*err*inertia + d.extra
+	base := weight * p.shareDown * r
+	need := base + d.eager*err*inertia + d.extra
 	if math.Abs(err) > math.Min(0.03, 0.05*d.plan.cruise) && d.since > 1 {
 		d.extra += 0.25 * err * inertia * look
-		d.extra = math.Max(-0.5*need, math.Min(d.extra, 0.5*d.capacity(pl)))
+		d.extra = math.Max(-0.9*base, math.Min(d.extra, 0.5*d.capacity(pl)))
 	}
 	aux := 0.0
-	if d.plan.loaded && !d.auxFear {
+	if d.plan.loaded && !(d.auxFear && (!d.careful || pl.heat.ring < float64(p.rig.Heat.Amber)+20)) {
 		most := nominalAux(p, speed*p.lines/r)
 		if most > 0 {
 			lever := p.aux.leverFor(need / most)
@@ -293,10 +299,11 @@ func (d *driller) heavy(pl *plant, _ view, r float64) float64 {
 	return float64(pl.p.rig.Drawworks.Drum.Inertia)*n/r + d.load(pl)/gravity*r/n
 }
 
-// capacity is the torque of a full lever as he knows it: the rig's own, cold.
+// capacity is the torque of a full lever as he knows it from working with it:
+// this brake, cold and sound.
 func (d *driller) capacity(pl *plant) float64 {
 	b := &pl.p.brake
-	return math.Max(1e3, b.torque(pl.p.rig.Service.Friction, b.full, -1))
+	return math.Max(1e3, b.torque(b.friction, b.full, -1))
 }
 
 func nominalAux(p *params, w float64) float64 {

@@ -73,3 +73,23 @@ func (d *driller) begin(pl *plant, s *Scenario) {
 		d.enter(pl, s)
 	}
 }
+
+// workload returns the scenario's string, or the most that this rig works with
+// where that is less: 0.6 of what its service brake holds at the second layer, what
+// its power hoists at 0.35 m/s, and 0.8 of a stated rated load. Scenarios state
+// strings for a rig of 2000 hp; a stand shrinks in the same proportion.
+func workload(p *params, i Initial) Initial {
+	r := 0.5*float64(p.rig.Drawworks.Drum.RootDiameter) + 1.5*float64(p.rig.Line.Diameter)
+	s := p.rig.Service
+	hold := p.brake.torque(s.Friction, p.brake.full, -1) * p.lines / r
+	most := math.Min(0.6*hold, p.drive.power/(p.lines*p.fastLineShare(1)*0.35))
+	if rated := float64(p.rig.Drawworks.RatedLoad); rated > 0 {
+		most = math.Min(most, 0.8*rated)
+	}
+	mass := math.Max(0.05*i.StringMass, most/gravity-p.blockMass)
+	if mass < i.StringMass {
+		i.StandMass *= mass / i.StringMass
+		i.StringMass = mass
+	}
+	return i
+}

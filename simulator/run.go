@@ -72,6 +72,9 @@ func New(rig *hoist.Rig, s *Scenario, seed uint64) (*Run, error) {
 	stream := func(n uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, n)) }
 	dt := s.Step.Seconds()
 	p := draw(fitted, s.Spread, stream(1))
+	sized := *s // the caller's scenario stays as it is
+	s = &sized
+	s.Initial = workload(&p, s.Initial)
 	r := &Run{
 		scenario: s, rng: stream(4),
 		start:     time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC),
@@ -165,6 +168,7 @@ func (r *Run) arrange() error {
 	d.fill(pl)
 	d.depth = i.StringMass / math.Max(i.StandMass, 1) * i.StandLength
 	d.out = s.Driller.Task == TripOut || s.Driller.Task == Tripping && begin == "latch"
+	d.careful = s.Driller.Task == Tripping
 	d.phase = stepNames[begin]
 	r.in.tieCounts(&pl.p, pl.wraps, i.Counts, i.HasCounts)
 	return nil

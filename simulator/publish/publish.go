@@ -28,14 +28,15 @@ import (
 
 // Options say where to publish and at what pace.
 type Options struct {
-	Broker   string // "tcp://127.0.0.1:1883"
-	ClientID string // unique at the broker
-	Username string
-	Password string
-	Window   int              // messages not yet acknowledged, 1 to 10,000; 0 = 200
-	Now      func() time.Time // nil = time.Now; may run Speed times as fast
-	Speed    float64          // of Now against the wall, so that waits are not too long; 0 = 1
-	OnState  func(state, detail string)
+	Broker     string // "tcp://127.0.0.1:1883"
+	ClientID   string // unique at the broker
+	Username   string
+	Password   string
+	AtMostOnce bool             // QoS 0 instead of 1: for many rigs on a broker that syncs each message to disk
+	Window     int              // messages not yet acknowledged, 1 to 10,000; 0 = 200
+	Now        func() time.Time // nil = time.Now; may run Speed times as fast
+	Speed      float64          // of Now against the wall, so that waits are not too long; 0 = 1
+	OnState    func(state, detail string)
 }
 
 // Stats counts what became of the samples.
@@ -90,6 +91,13 @@ func New(o Options) (*Client, error) {
 	c.mqtt = mqtt.NewClient(opts)
 	c.mqtt.Connect()
 	return c, nil
+}
+
+func (o *Options) qos() byte {
+	if o.AtMostOnce {
+		return 0
+	}
+	return 1
 }
 
 func (c *Client) state(state, detail string) {
@@ -181,7 +189,7 @@ func (c *Client) send(topic string, payload []byte) {
 		return
 	}
 	c.published.Add(1)
-	token := c.mqtt.Publish(topic, 1, false, payload)
+	token := c.mqtt.Publish(topic, c.o.qos(), false, payload)
 	go func() {
 		defer func() { <-c.window }()
 		select {

@@ -1,0 +1,179 @@
+package trial
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"hoistward/alarms"
+	"hoistward/detect"
+	"hoistward/detect/hoist"
+	"hoistward/ingest"
+	"hoistward/simulator"
+)
+
+// What an instrument that lies may do to the answers before it counts as believed.
+const (
+	believedHeight = 0.5  // m
+	believedSpeed  = 0.5  // m/s
+	believedLoad   = 0.25 // relative
+	believedForce  = 20e3 // N, beside it: bounce and the instrument's lag
+	believedGrip   = 0.20 // of the friction factor
+)
+
+// lie is what is wrong with an instrument.
+type lie struct {
+	what    string
+	channel ingest.Channel
+	fault   int     // index in the scenario; -1: none, the counter merely wraps
+	within  float64 // s after it shows, that it must be found in
+}
+
+// sensors judges one instrument that lies. It counts from when the truth has moved
+// away from what a standing instrument shows, for till then there is nothing to see.
+type sensors struct {
+	lie     lie
+	rig     *hoist.Rig
+	struck  float64 // s; +Inf = not yet
+	stuckAt float64 // the true quantity when it struck
+	shows   float64 // s since which it shows; +Inf = not
+	found   float64
+	by      string
+	last    float64
+	wrong   string // first wrong answer that rests on it
+	wrongAt float64
+}
+
+func newSensors(rig *hoist.Rig, l lie) *sensors {
+	inf := math.Inf(1)
+	s := &sensors{lie: l, rig: rig, struck: inf, shows: inf, found: inf}
+	if l.fault < 0 {
+		s.struck = 0
+	}
+	return s
+}
+
+func (s *sensors) see(m *moment) {
+	if s.lie.fault >= 0 && math.IsInf(s.struck, 1) {
+		if at, ok := m.run.Struck(s.lie.fault); ok {
+			s.struck, s.stuckAt = at.Seconds(), s.quantity(m.truth)
+		}
+	}
+	s.take(m)
+}
+
+func (s *sensors) take(m *moment) {
+	s.last = m.at
+	if m.at < s.struck {
+		return
+	}
+	if math.IsInf(s.shows, 1) && s.visible(m.truth) {
+		s.shows = m.at
+	}
+	for i := range m.events {
+		if e := &m.events[i]; e.Event == alarms.EventRaised && s.names(e) && math.IsInf(s.found, 1) {
+			s.found, s.by = m.at, e.Alarm
+		}
+	}
+	if m.fresh && s.wrong == "" {
+		if s.wrong = s.believed(m.truth, m.est); s.wrong != "" {
+			s.wrongAt = m.at
+		}
+	}
+}
+
+// names tells whether an alarm points at the instrument that lies.
+func (s *sensors) names(e *alarms.Event) bool {
+	switch {
+	case strings.HasPrefix(e.Alarm, "reading_"):
+		return e.Channel == s.lie.channel.String()
+	case s.lie.channel == ingest.DrumCounts || s.lie.channel == ingest.BlockHeight:
+		return e.Alarm == "heights_disagree" || e.Alarm == "position_not_calibrated" && s.lie.channel == ingest.DrumCounts
+	}
+	return false
+}
+
+func (s *sensors) quantity(x *simulator.Truth) float64 {
+	switch s.lie.channel {
+	case ingest.HookLoad:
+		return x.HookLoad
+	case ingest.BlockHeight, ingest.DrumCounts:
+		return x.Height
+	case ingest.DrumSpeed:
+		return x.Velocity
+	case ingest.BrakePressure:
+		return x.BrakePressure
+	}
+	return math.NaN()
+}
+
+// visible tells whether the lie can be seen: a frozen value once the truth has moved
+// on, any other at once.
+func (s *sensors) visible(x *simulator.Truth) bool {
+	if s.lie.what != "frozen" {
+		return true
+	}
+	d := math.Abs(s.quantity(x) - s.stuckAt)
+	switch s.lie.channel {
+	case ingest.HookLoad:
+		return d > 0.2*s.stuckAt
+	case ingest.BlockHeight, ingest.DrumCounts:
+		return d > 0.5
+	case ingest.DrumSpeed:
+		return d > 0.2
+	}
+	return d > 0.1*float64(s.rig.Service.FullPressure)
+}
+
+// believed says what of an answer cannot come from sound instruments; "" = nothing.
+func (s *sensors) believed(x *simulator.Truth, e *detect.Estimate) string {
+	switch s.lie.channel {
+	case ingest.HookLoad:
+		if d := e.HookLoad*1e3 - x.HookLoad; math.Abs(d) > believedLoad*x.HookLoad+believedForce {
+			return fmt.Sprintf("hook load %.0f kN shown, %.0f kN true", e.HookLoad, x.HookLoad/1e3)
+		}
+	case ingest.BrakePressure:
+		grip := x.Friction / s.rig.Service.Friction
+		if math.Abs(e.Friction-grip) > believedGrip {
+			return fmt.Sprintf("friction factor %.2f shown, %.2f true", e.Friction, grip)
+		}
+	default:
+		if math.Abs(e.Height-x.Height) > believedHeight {
+			return fmt.Sprintf("height %.2f m shown, %.2f m true", e.Height, x.Height)
+		}
+		if math.Abs(e.Velocity-x.Velocity) > believedSpeed {
+			return fmt.Sprintf("speed %.2f m/s shown, %.2f m/s true", e.Velocity, x.Velocity)
+		}
+	}
+	return ""
+}
+
+func (s *sensors) end(t *tally, fail func(row, what string, at float64)) {
+	if s.lie.fault < 0 { // a wrap is right when it is followed and no fault is made of it
+		t.sensor++
+		switch {
+		case s.wrong != "":
+			fail("sensor", s.about()+": "+s.wrong, s.wrongAt)
+		case !math.IsInf(s.found, 1):
+			fail("sensor", s.about()+": sound, but called "+s.by, s.found)
+		default:
+			t.sensorFound++
+		}
+		return
+	}
+	due := s.shows + s.lie.within
+	if !(due <= s.last) && s.wrong == "" {
+		return // it had nothing to show, or not for long enough
+	}
+	t.sensor++
+	switch {
+	case s.wrong != "":
+		fail("sensor", fmt.Sprintf("%s at %.1f s: believed at %.1f s: %s", s.about(), s.struck, s.wrongAt, s.wrong), s.wrongAt)
+	case s.found > due:
+		fail("sensor", fmt.Sprintf("%s at %.1f s, shows from %.1f s: found at %.1f s", s.about(), s.struck, s.shows, s.found), due)
+	default:
+		t.sensorFound++
+	}
+}
+
+func (s *sensors) about() string { return s.lie.channel.String() + " " + s.lie.what }
