@@ -51,6 +51,7 @@ type cli struct {
 	Monitor  monitorCmd  `cmd:"" help:"Watch real rigs, as a site file says."`
 	Replay   replayCmd   `cmd:"" help:"Recorded data through the same detectors, as fast as it goes."`
 	Simulate simulateCmd `cmd:"" help:"A simulated rig to a broker or to a recording."`
+	Trial    trialCmd    `cmd:"" help:"The monitor judged on drawn rigs, manoeuvres and faults."`
 
 	Check   checkCmd   `cmd:"" help:"Every mistake in rig and site files, at once."`
 	Import  importCmd  `cmd:"" help:"Field CSV to a recording."`
