@@ -75,7 +75,7 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 	}
 	for c := range ingest.NumChannels {
 		r := &f.Values[c]
-		d.ins[c].take(r, now, r.At.Sub(d.epoch).Seconds())
+		d.ins[c].take(c, r, now, r.At.Sub(d.epoch).Seconds())
 	}
 	before := d.pos.motion.x[ixH]
 	d.pos.step(t, now, &d.ins, d.loadForMap())

@@ -32,15 +32,16 @@ const (
 	longestPeriod = 10.0
 )
 
-func (i *instrument) take(r *ingest.Reading, now, event float64) {
+func (i *instrument) take(c ingest.Channel, r *ingest.Reading, now, event float64) {
 	i.fresh = false
 	if !r.Fresh {
 		return
 	}
 	i.mapped = true
 	i.named = now
-	i.quality, i.reason = r.Value.Quality, r.Value.Reason
-	v, ok := r.Value.Float()
+	value := believable(c, r.Value)
+	i.quality, i.reason = value.Quality, value.Reason
+	v, ok := value.Float()
 	if !ok {
 		return
 	}

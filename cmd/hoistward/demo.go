@@ -58,7 +58,7 @@ func (c *demoCmd) Run(s *streams) (err error) {
 		return err
 	}
 	u.add("broker", b.Stop)
-	site, err := c.site(dir, b.URL())
+	site, err := c.site(dir, b.URL(), scenario.Channels)
 	if err != nil {
 		return err
 	}
@@ -110,7 +110,7 @@ func (c *demoCmd) folder() (dir string, remove func(), err error) {
 
 // site writes the demo's site and rig files into its data folder and reads them
 // back as any site's.
-func (c *demoCmd) site(dir, brokerURL string) (*configs.Site, error) {
+func (c *demoCmd) site(dir, brokerURL string, channels []ingest.Channel) (*configs.Site, error) {
 	_, text, err := configs.LoadRig(demoRig)
 	if err != nil {
 		return nil, err
@@ -133,6 +133,13 @@ func (c *demoCmd) site(dir, brokerURL string) (*configs.Site, error) {
 		fmt.Fprintf(&y, "  - file: ./%s.yaml\n", name)
 	}
 	fmt.Fprintf(&y, demoSource, brokerURL)
+	for _, ch := range channels {
+		if unit := publish.Unit(ch); unit != "" {
+			fmt.Fprintf(&y, "      %s: {unit: %s}\n", ch, unit)
+		} else {
+			fmt.Fprintf(&y, "      %s: {}\n", ch)
+		}
+	}
 	path := filepath.Join(dir, "site.yaml")
 	if err := os.WriteFile(path, []byte(y.String()), 0o644); err != nil {
 		return nil, err
@@ -148,14 +155,6 @@ const demoSource = `sources:
     topic: hoist/{rig}/readings
     qos: 1
     channels:
-      hook_load: {unit: kN}
-      block_height: {unit: m}
-      drum_speed: {unit: rpm}
-      drum_counts: {}
-      brake_pressure: {unit: MPa}
-      emergency_pressure: {unit: MPa}
-      drive_engaged: {}
-      auxiliary_current: {unit: A}
 `
 
 func (c *demoCmd) listen() (string, error) {
@@ -169,6 +168,10 @@ func (c *demoCmd) listen() (string, error) {
 	return configs.StandardListen, ln.Close()
 }
 
+// syncedRigs is how many rigs at 10 Hz may use QoS 1, for which the broker syncs each
+// message to disk; more would wait for the disk (about 90 fill it).
+const syncedRigs = 20
+
 // players are the simulated rigs at work.
 type players struct {
 	group  sync.WaitGroup
@@ -180,7 +183,8 @@ type players struct {
 
 // play starts one simulated rig for each rig of the site.
 func (c *demoCmd) play(ctx context.Context, scenario *simulator.Scenario, site *configs.Site, url string, clock func() time.Time, dir string, printer *printer) (*players, error) {
-	client, err := publish.New(publish.Options{Broker: url, ClientID: "hoistward-demo-rigs", Now: clock, Speed: c.Speed, Window: 1000})
+	client, err := publish.New(publish.Options{Broker: url, ClientID: "hoistward-demo-rigs", Now: clock, Speed: c.Speed, Window: 1000,
+		AtMostOnce: float64(c.Rigs)*c.Speed > syncedRigs})
 	if err != nil {
 		return nil, err
 	}

@@ -94,7 +94,7 @@ func eventLine(e *alarms.Event) string {
 
 func stateLine(w *watch.Rig) string {
 	e := &w.Result().Estimate
-	act := "to act: " + figure(e.SecondsToAct, "%.1f s")
+	act := "to act: " + reading(e.SecondsToAct, "%.1f s")
 	switch {
 	case e.CannotStop:
 		act = "cannot stop"
@@ -104,11 +104,11 @@ func stateLine(w *watch.Rig) string {
 		act = "blind: " + e.Blind.String()
 	}
 	return fmt.Sprintf("%s %s  %s  %s  %s  brake %s  %s  alarms %d", w.Name(), strings.ReplaceAll(e.Activity.String(), "_", " "),
-		figure(e.Height, "%.1f m"), figure(e.Velocity, "%+.2f m/s"), figure(e.HookLoad, "%.0f kN"),
-		figure(e.BrakeTemperature, "%.0f °C"), act, len(w.Standing()))
+		reading(e.Height, "%.1f m"), reading(e.Velocity, "%+.2f m/s"), reading(e.HookLoad, "%.0f kN"),
+		reading(e.BrakeTemperature, "%.0f °C"), act, len(w.Standing()))
 }
 
-func figure(x detect.Number, format string) string {
+func reading(x detect.Number, format string) string {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		return "not known"
 	}

@@ -109,6 +109,10 @@ func (l *Lumped) TimeConstant(speed units.RadianPerSecond) units.Second {
 	return units.Second(l.capacity / (l.coefficient(l.Temperature, speed) * l.area))
 }
 
+// mostHeatSteps bounds the work of one Step: a temperature or power that no brake
+// has would ask for steps without end. What is left then is taken at once.
+const mostHeatSteps = 10000
+
 // Step moves the brake on by dt with a heating power and a drum speed and returns
 // its temperature. A long dt is cut so that the error stays under 0.1 K; with dt
 // not above 0, or a power or speed not known, nothing changes.
@@ -117,8 +121,12 @@ func (l *Lumped) Step(power units.Watt, speed units.RadianPerSecond, dt units.Se
 	if !(total > 0) || math.IsNaN(p) || math.IsInf(p, 0) || math.IsNaN(float64(speed)) || !(l.capacity > 0) {
 		return l.Temperature
 	}
-	for left := min(total, 1e7); left > 0; {
-		h := min(left, l.longest(p, speed))
+	left := min(total, 1e7)
+	for n := 0; left > 0; n++ {
+		h := left
+		if n < mostHeatSteps {
+			h = min(left, l.longest(p, speed))
+		}
 		mid := l.relaxed(l.Temperature, p, speed, h/2)
 		l.Temperature = l.relaxed(mid, p, speed, h)
 		left -= h
