@@ -81,6 +81,7 @@ var r1Numbers = []number{
 	{"uncertainty.release", 0.08, "s", func(r *hoist.Rig) float64 { return float64(r.Uncertainty.Release) }},
 	{"uncertainty.height", 0.03, "m", func(r *hoist.Rig) float64 { return float64(r.Uncertainty.Height) }},
 	{"uncertainty.hook_load", 0.02, "", func(r *hoist.Rig) float64 { return r.Uncertainty.HookLoad }},
+	{"brakes.auxiliary.full_current", 100, "A", func(r *hoist.Rig) float64 { return float64(r.Auxiliary.FullCurrent) }},
 }
 
 // standardNumbers are what R1 does not state.
@@ -89,7 +90,9 @@ var standardNumbers = []number{
 	{"position_reference.counts", 0, "", func(r *hoist.Rig) float64 { return r.Reference.Counts }},
 	{"brakes.service.hold_factor", 1.25, "", func(r *hoist.Rig) float64 { return r.Service.HoldFactor }},
 	{"brakes.heat.ambient", 293.15, "K", func(r *hoist.Rig) float64 { return float64(r.Heat.Ambient) }},
-	{"brakes.auxiliary.full_current", 0, "A", func(r *hoist.Rig) float64 { return float64(r.Auxiliary.FullCurrent) }},
+	{"brakes.heat.ring_share", 0, "", func(r *hoist.Rig) float64 { return r.Heat.RingShare }},
+	{"brakes.heat.exchange_time", 0, "s", func(r *hoist.Rig) float64 { return float64(r.Heat.ExchangeTime) }},
+	{"brakes.heat.water_flow", 0, "m3/s", func(r *hoist.Rig) float64 { return float64(r.Heat.WaterFlow) }},
 	{"uncertainty.rise_time", 0.05, "s", func(r *hoist.Rig) float64 { return float64(r.Uncertainty.RiseTime) }},
 	{"uncertainty.inertia", 0.05, "", func(r *hoist.Rig) float64 { return r.Uncertainty.Inertia }},
 }
@@ -118,6 +121,10 @@ func TestReferenceRigAndR1ReadTheSame(t *testing.T) {
 		t.Errorf("names %q and %q, want northfell-1 and R1", reference.Name, r1.Name)
 	}
 	reference.Name = r1.Name
+	if reference.Auxiliary.FullCurrent != 0 || r1.Auxiliary.FullCurrent != 100 {
+		t.Errorf("full currents %v and %v, want none stated and 100 A: all that R1 adds", reference.Auxiliary.FullCurrent, r1.Auxiliary.FullCurrent)
+	}
+	reference.Auxiliary.FullCurrent = r1.Auxiliary.FullCurrent
 	if got, want := fmt.Sprintf("%+v", *r1), fmt.Sprintf("%+v", *reference); got != want {
 		t.Errorf("R1 is not the reference rig:\n got %s\nwant %s", got, want)
 	}

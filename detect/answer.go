@@ -196,6 +196,8 @@ func (d *Detector) gradeAuxiliary(now float64) Answer {
 		return Answer{Gone, "needs hook load, drum speed and brake pressure"}
 	case math.IsNaN(d.auxiliaryTorque(1, now, true)):
 		return Answer{Degraded, "its excitation is not known"}
+	case !Known(d.result.Estimate.AuxiliaryShare):
+		return Answer{Fair, "the load is not being braked"}
 	}
 	return Answer{Fair, ""}
 }

@@ -11,7 +11,7 @@ type health struct {
 	Version  string         `json:"version"`
 	Links    []linkHealth   `json:"links"`
 	Rejects  []ingest.Count `json:"rejects"`
-	Recorder record.Status  `json:"recorder"`
+	Recorder recorderHealth `json:"recorder"`
 	Journal  journalHealth  `json:"journal"`
 }
 
@@ -25,6 +25,22 @@ type linkHealth struct {
 	Dropped uint64 `json:"dropped"`
 }
 
+type recorderHealth struct {
+	Written  uint64   `json:"written"`
+	Dropped  uint64   `json:"dropped"`
+	Missed   uint64   `json:"missed"` // journal lines and rejects
+	Refused  uint64   `json:"refused"`
+	Waiting  int      `json:"waiting"`
+	Failing  []string `json:"failing"` // rigs whose file cannot be written now
+	SetAside []string `json:"set_aside"`
+	Error    string   `json:"error,omitempty"`
+	LowSpace bool     `json:"low_space"`
+}
+
+func recording(s record.Status) recorderHealth {
+	return recorderHealth{s.Written, s.Dropped, s.Missed, s.Refused, s.Queued, s.Failing, s.SetAside, s.LastError, s.LowSpace}
+}
+
 type journalHealth struct {
 	Held  int    `json:"held"`
 	Lost  uint64 `json:"lost"`
@@ -32,7 +48,7 @@ type journalHealth struct {
 }
 
 func (st *station) health() any {
-	h := health{Status: "good", Version: version, Rejects: st.counters.Snapshot(), Recorder: st.recorder.Status()}
+	h := health{Status: "good", Version: version, Rejects: st.counters.Snapshot(), Recorder: recording(st.recorder.Status())}
 	st.clientsMu.Lock()
 	defer st.clientsMu.Unlock()
 	for _, c := range st.clients {
