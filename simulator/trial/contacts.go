@@ -52,12 +52,12 @@ func newContacts(rig *hoist.Rig) *contacts {
 }
 
 func (c *contacts) see(m *moment) {
-	c.stands.take(m.events, m.at)
 	if e := m.truth.Event; e == simulator.CrownContact || e == simulator.FloorContact {
 		c.contact, c.at = e, m.at
-		c.alarmed = c.since(e)
+		c.alarmed = c.since(e) // what stood when it struck; that it then stands still is no news
 		return
 	}
+	c.stands.take(m.events, m.at)
 	for len(c.kept) > 0 && c.kept[0].at < m.at-looksBack {
 		c.kept = c.kept[1:]
 	}

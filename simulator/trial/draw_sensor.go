@@ -31,17 +31,16 @@ func (d *drawer) sensor() {
 		d.wraps(f)
 		return
 	}
-	within := 5.0
 	switch what {
 	case "frozen", "lost":
 		f.Kind = what
 	case "spikes":
-		f.Kind, f.Value, within = "spikes", d.spike(c), 10
+		f.Kind, f.Value = "spikes", d.spike(c)
 	case "swapped unit":
 		f.Kind, f.Value = "swapped_unit", d.otherUnit(c)
 	}
 	s.Faults = []simulator.Fault{f}
-	d.c.lie = lie{what: what, channel: c, within: within}
+	d.c.lie = lie{what: what, channel: c, by: f.Value}
 }
 
 // wraps lets the counter go round: at its own width, which is no fault, or at a
@@ -61,7 +60,7 @@ func (d *drawer) wraps(f simulator.Fault) {
 	}
 	f.Kind, f.Channel, f.Value = "counter_jump", ingest.DrumCounts, -65536
 	s.Faults = []simulator.Fault{f}
-	d.c.lie = lie{what: "wraps at another width", channel: ingest.DrumCounts, within: 5}
+	d.c.lie = lie{what: "wraps at another width", channel: ingest.DrumCounts}
 }
 
 // spike is how far a spiking instrument strays, SI: beyond what could be motion or

@@ -76,6 +76,7 @@ type moment struct {
 	est    *detect.Estimate // the newest; nil before the first
 	fresh  bool             // est is of this sample
 	events []alarms.Event   // since the sample before
+	sample *ingest.Sample   // what the instruments say
 	run    *simulator.Run
 }
 
@@ -93,7 +94,8 @@ func play(c *Case, monitor Monitor, judges []judge) error {
 	}
 	var truth simulator.Truth
 	var est detect.Estimate
-	m := moment{truth: &truth, run: f.run}
+	var sample ingest.Sample
+	m := moment{truth: &truth, sample: &sample, run: f.run}
 	var failed error
 	for {
 		m.events, m.fresh = m.events[:0], false
@@ -103,7 +105,9 @@ func play(c *Case, monitor Monitor, judges []judge) error {
 				failed = err
 				return false
 			}
-			m.events = append(m.events, out.Events...)
+			if m.events = append(m.events, out.Events...); e.Kind == ingest.EntrySample {
+				sample = e.Sample
+			}
 			if out.Estimate != nil {
 				est = *out.Estimate
 				m.est, m.fresh = &est, true

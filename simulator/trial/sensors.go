@@ -26,8 +26,12 @@ type lie struct {
 	what    string
 	channel ingest.Channel
 	fault   int     // index in the scenario; -1: none, the counter merely wraps
-	within  float64 // s after it shows, that it must be found in
+	by      float64 // of spikes: how far they stray, SI
 }
+
+// foundWithin is how long a lie that shows may take to be found, s: a value has to
+// stand still for seconds before it can be called frozen.
+const foundWithin = 5.0
 
 // sensors judges one instrument that lies. It counts from when the truth has moved
 // away from what a standing instrument shows, for till then there is nothing to see.
@@ -37,6 +41,7 @@ type sensors struct {
 	struck  float64 // s; +Inf = not yet
 	stuckAt float64 // the true quantity when it struck
 	shows   float64 // s since which it shows; +Inf = not
+	reading float64 // the newest of the channel; NaN = none
 	found   float64
 	by      string
 	last    float64
@@ -46,7 +51,7 @@ type sensors struct {
 
 func newSensors(rig *hoist.Rig, l lie) *sensors {
 	inf := math.Inf(1)
-	s := &sensors{lie: l, rig: rig, struck: inf, shows: inf, found: inf}
+	s := &sensors{lie: l, rig: rig, struck: inf, shows: inf, reading: math.NaN(), found: inf}
 	if l.fault < 0 {
 		s.struck = 0
 	}
@@ -64,10 +69,11 @@ func (s *sensors) see(m *moment) {
 
 func (s *sensors) take(m *moment) {
 	s.last = m.at
+	jump := s.jump(m.sample)
 	if m.at < s.struck {
 		return
 	}
-	if math.IsInf(s.shows, 1) && s.visible(m.truth) {
+	if math.IsInf(s.shows, 1) && s.visible(m.truth, jump) {
 		s.shows = m.at
 	}
 	for i := range m.events {
@@ -107,10 +113,28 @@ func (s *sensors) quantity(x *simulator.Truth) float64 {
 	return math.NaN()
 }
 
+// jump returns by how much the reading changed with this sample, and keeps it.
+func (s *sensors) jump(x *ingest.Sample) float64 {
+	if !x.Named(s.lie.channel) {
+		return 0
+	}
+	v, ok := x.Values[s.lie.channel].Float()
+	if !ok {
+		return 0
+	}
+	by := math.Abs(v - s.reading)
+	s.reading = v
+	return by
+}
+
 // visible tells whether the lie can be seen: a frozen value once the truth has moved
-// on, any other at once.
-func (s *sensors) visible(x *simulator.Truth) bool {
-	if s.lie.what != "frozen" {
+// on, spikes with the first, any other at once.
+func (s *sensors) visible(x *simulator.Truth, jump float64) bool {
+	switch s.lie.what {
+	case "frozen":
+	case "spikes":
+		return jump > math.Abs(s.lie.by)/2
+	default:
 		return true
 	}
 	d := math.Abs(s.quantity(x) - s.stuckAt)
@@ -161,7 +185,7 @@ func (s *sensors) end(t *tally, fail func(row, what string, at float64)) {
 		}
 		return
 	}
-	due := s.shows + s.lie.within
+	due := s.shows + foundWithin
 	if !(due <= s.last) && s.wrong == "" {
 		return // it had nothing to show, or not for long enough
 	}
