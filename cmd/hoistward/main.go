@@ -53,10 +53,12 @@ type cli struct {
 	Simulate simulateCmd `cmd:"" help:"A simulated rig to a broker or to a recording."`
 	Trial    trialCmd    `cmd:"" help:"The monitor judged on drawn rigs, manoeuvres and faults."`
 
-	Check   checkCmd   `cmd:"" help:"Every mistake in rig and site files, at once."`
-	Import  importCmd  `cmd:"" help:"Field CSV to a recording."`
-	Export  exportCmd  `cmd:"" help:"Recording to field CSV."`
-	Version versionCmd `cmd:"" help:"Print the version."`
+	Calc      calcCmd      `cmd:"" help:"One worked answer with its steps, for a hand check."`
+	Calibrate calibrateCmd `cmd:"" help:"The drum-wrap map from known heights."`
+	Check     checkCmd     `cmd:"" help:"Every mistake in rig and site files, at once."`
+	Import    importCmd    `cmd:"" help:"Field CSV to a recording."`
+	Export    exportCmd    `cmd:"" help:"Recording to field CSV."`
+	Version   versionCmd   `cmd:"" help:"Print the version."`
 }
 
 const caution = `Advisory only. It replaces no crown or floor limit device, no emergency stop, no
