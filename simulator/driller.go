@@ -25,9 +25,9 @@ func drawHabits(p *params, r *rand.Rand, s *Scenario) habits {
 	span := func(lo, hi float64) float64 { return lo + (hi-lo)*r.Float64() }
 	m := p.rig.Mast
 	b := habits{
-		cruiseLoaded: span(0.75, 1.0), cruiseEmpty: span(1.0, 1.3),
-		lowerLoaded: span(0.45, 0.60), lowerEmpty: span(0.9, 1.2),
-		creep: span(0.14, 0.22), speedUp: span(0.13, 0.20), slowDown: span(0.12, 0.17),
+		cruiseLoaded: span(0.54, 1.0), cruiseEmpty: span(1.0, 1.3),
+		lowerLoaded: span(0.42, 0.74), lowerEmpty: span(0.9, 1.2),
+		creep: span(0.14, 0.22), speedUp: span(0.10, 0.20), slowDown: span(0.12, 0.17),
 		reaction: span(0.18, 0.32), surprise: span(1.0, 1.7), feel: span(0.96, 1.04),
 		eager: span(0.7, 1.0), latchTime: span(5, 9), slipsTime: span(3, 6),
 		breakTime: span(12, 22), racking: span(8, 14), creepZone: span(0.4, 0.8),

@@ -17,16 +17,18 @@ type heatParams struct {
 	still      float64 // W/(m²·K) at rest
 	wind       float64 // times the rotating-disc law
 	fixed      float64 // W/(m²·K): replaces convection and radiation where above 0
-	water      float64 // W/K to coolant at ambient, 0 = air cooled
+	water      float64 // W/K from the body to cooling water at ambient, 0 = air cooled
 }
 
 func drawHeat(rig *hoist.Rig, spread float64, r *rand.Rand) heatParams {
 	h := rig.Heat
 	capacity := float64(h.Mass) * float64(h.SpecificHeat) * around(r, 1, 0.02, spread, 0.5)
-	ring := 0.22 * capacity
+	ring := or(h.RingShare, 0.25) * capacity * around(r, 1, 0.08, spread, 0.3)
+	even := or(float64(h.ExchangeTime), 9) * around(r, 1, 0.1, spread, 0.3) // s, of the difference between ring and body
 	return heatParams{
 		ring: ring, body: capacity - ring,
-		link:       ring / around(r, 9, 1, spread, 3),
+		link:       ring * (capacity - ring) / capacity / even,
+		water:      0.7 * 4.18e6 * float64(h.WaterFlow) * around(r, 1, 0.1, spread, 0.3), // the water leaves 0.7 of the way to the body's temperature
 		area:       float64(h.CoolingArea) * around(r, 1, 0.05, spread, 0.5),
 		emissivity: h.Emissivity,
 		share:      around(r, 0.97, 0.01, math.Min(spread, 1), 0.9),

@@ -87,7 +87,7 @@ func newInstruments(p *params, channels []ingest.Channel, spread float64, r *ran
 	}
 	in.ch = base
 	for _, c := range channels {
-		in.ch[c].fitted = true
+		in.ch[c].fitted = c != ingest.DrumCounts || in.perTurn > 0
 	}
 	return in
 }

@@ -85,9 +85,13 @@ func draw(rig *hoist.Rig, spread float64, r *rand.Rand) params {
 		ambient:         or(float64(rig.Heat.Ambient), 293.15),
 	}
 	w := newWinding(rig.Drawworks.Drum, rig.Line)
-	p.refLine = w.lineAt(rig.Reference.Wraps)
-	href := float64(rig.Reference.BlockHeight) + around(r, 0, 0.3*or(float64(u.Height), 0.03), spread, -1)
-	p.hrefBare = href + float64(rig.Reference.HookLoad)/p.lineStiffness(href)
+	ref := rig.Reference
+	if ref.Wraps == 0 { // no reference stated: the plant has one all the same
+		ref.Wraps, ref.BlockHeight, ref.HookLoad = 12, rig.Mast.FloorLimit, units.Newton(p.blockMass*gravity)
+	}
+	p.refLine = w.lineAt(ref.Wraps)
+	href := float64(ref.BlockHeight) + around(r, 0, 0.3*or(float64(u.Height), 0.03), spread, -1)
+	p.hrefBare = href + float64(ref.HookLoad)/p.lineStiffness(href)
 	p.drive = drawDrive(rig, w.radius[1], spread, r)
 	p.brake = drawBrake(rig, spread, r)
 	p.heat = drawHeat(rig, spread, r)

@@ -12,7 +12,7 @@ func r1() *hoist.Rig {
 	var r hoist.Rig
 	r.Name = "R1"
 	r.Drawworks = hoist.Drawworks{
-		RatedPower:   2000 * 745.69987,
+		RatedPower:   2000 * 745.6998715822702,
 		Drum:         hoist.Drum{RootDiameter: 0.762, GroovePitch: 0.036, WrapsPerLayer: 40, LayerRise: 0.866, Inertia: 3000},
 		Encoder:      hoist.Encoder{CountsPerRevolution: 4096, CounterBits: 32},
 		DriveRelease: 0.40,
@@ -36,6 +36,8 @@ func r1() *hoist.Rig {
 		Amber: units.FromCelsius(250), Red: units.FromCelsius(350),
 	}
 	r.Auxiliary = hoist.AuxiliaryBrake{Kind: hoist.EddyCurrent, PeakTorque: 110e3, PeakSpeed: 150 * math.Pi / 30}
-	r.Uncertainty = hoist.Uncertainty{Friction: 0.03, DeadTime: 0.05, Release: 0.08, Height: 0.03, HookLoad: 0.02}
+	r.Uncertainty = hoist.Uncertainty{
+		Friction: 0.03, DeadTime: 0.05, RiseTime: 0.05, Release: 0.08, Height: 0.03, HookLoad: 0.02, Inertia: 0.05,
+	}
 	return &r
 }

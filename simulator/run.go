@@ -120,7 +120,6 @@ func possible(r *hoist.Rig) error {
 		{"line.breaking_strength", float64(r.Line.BreakingStrength)},
 		{"travelling_mass", float64(r.TravellingMass)},
 		{"mast.crown_height", float64(r.Mast.CrownHeight)},
-		{"position_reference.wraps", r.Reference.Wraps},
 		{"brakes.service.friction", r.Service.Friction},
 		{"brakes.service.full_pressure", float64(r.Service.FullPressure)},
 		{"brakes.heat.mass", float64(r.Heat.Mass)},
