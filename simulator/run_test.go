@@ -188,3 +188,24 @@ func BenchmarkRun(b *testing.B) {
 		})
 	}
 }
+
+// 200 rigs at 10 Hz: the figure is the share of one core that they take.
+func BenchmarkTwoHundredRigs(b *testing.B) {
+	s, err := LoadScenario("tripping")
+	if err != nil {
+		b.Fatal(err)
+	}
+	var runs [200]*Run
+	for i := range runs {
+		if runs[i], err = New(r1(), s, uint64(i)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var x ingest.Sample
+	for b.Loop() {
+		for _, run := range runs {
+			run.Next(&x, nil)
+		}
+	}
+	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)/0.1, "of_a_core")
+}
