@@ -285,8 +285,7 @@ func TestScenariosDoWhatTheySay(t *testing.T) {
 	}
 }
 
-// Trouble comes when the file says: what should be seen of a contact or trip is
-// seen within its span.
+// The link is down for as long as the file says.
 func TestOutageIsTold(t *testing.T) {
 	run := start(t, "broker-outage", 1)
 	down := 0

@@ -44,7 +44,6 @@ type drive struct {
 	held     float64 // torque at let-go, N·m
 	integral float64 // N·m
 	torque   float64 // N·m at the drum
-	work     float64 // J given to the drum
 
 	extraRelease float64 // s that the clutch goes on driving after it was told to open, fault
 	lastRef      float64 // rad/s asked for before let-go

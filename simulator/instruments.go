@@ -51,8 +51,6 @@ type instruments struct {
 	wraps0  float64
 	slip    float64 // turns that the encoder coupling has lost
 	slipBy  float64 // share of turning that is lost, fault
-	prevW   float64
-	hasPrev bool
 }
 
 // defaults are the channels, in the order in which they are published.

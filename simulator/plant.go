@@ -75,10 +75,8 @@ type stringState struct {
 	inSlips     bool
 	seat        float64 // y at which the slips hold it
 	pull        float64 // N on the block
-	stuck       float64 // N of hold that the hole adds against upward motion
 	stuckLimit  float64 // N at which it lets go; 0: not stuck
 	bottom      float64 // N carried by the hole bottom (weight on bit)
-	floorHeld   bool    // string's own lower stop (string set down on bottom)
 }
 
 // heatEvery is how many steps pass between steps of temperature: 10 ms at 2 kHz.
@@ -240,6 +238,8 @@ func (pl *plant) capacity(w float64) float64 {
 }
 
 // contacts stops the block at crown and floor and keeps the speed it hit with.
+// The run goes on from there: the line is not let part, though a fast line past
+// its breaking strength is told as an event. What falls then is beyond this plant.
 func (pl *plant) contacts() {
 	switch {
 	case pl.h >= pl.p.crown:

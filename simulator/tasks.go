@@ -146,6 +146,7 @@ func (d *driller) goBack(pl *plant) {
 func (d *driller) work(pl *plant, s *Scenario, see view) {
 	if d.plan.moving {
 		d.activity = d.moveActivity(pl)
+		d.onBottom(pl)
 		if d.move(pl, see) {
 			d.plan.moving = false
 			d.next(pl, s)
@@ -199,6 +200,20 @@ func (d *driller) work(pl *plant, s *Scenario, see view) {
 	default:
 		d.activity = Idle
 	}
+}
+
+// bitWeight is the part of the string's weight that rests on the hole bottom
+// while drilling.
+const bitWeight = 0.06
+
+// onBottom sets the bit down while drilling and takes it off otherwise.
+func (d *driller) onBottom(pl *plant) {
+	str := &pl.hoisted
+	want := 0.0
+	if d.activity == Drilling && str.vy < -0.005 {
+		want = bitWeight * str.mass * gravity
+	}
+	str.bottom += (want - str.bottom) * look / 1.5
 }
 
 // moveActivity names the present move.

@@ -134,7 +134,8 @@ func (d *drawer) varied(e Example) (*hoist.Rig, []byte, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	up := d.between(-2, 3)
+	crown := float64(rig.Mast.CrownHeight) + d.between(-2, 3)
+	limit := crown - d.between(1, 3.2)
 	mass := float64(rig.TravellingMass) * d.between(0.85, 1.2)
 	lines := rig.Reeving.Lines
 	if d.chance(0.3) {
@@ -150,9 +151,10 @@ func (d *drawer) varied(e Example) (*hoist.Rig, []byte, error) {
 		{"travelling_mass", mass, "kg"},
 		{"position_reference.hook_load", mass * gravity, "N"},
 		{"reeving.lines", float64(lines), ""},
-		{"mast.crown_height", float64(rig.Mast.CrownHeight) + up, "m"},
-		{"mast.crown_limit", float64(rig.Mast.CrownLimit) + up, "m"},
-		{"mast.crown_saver_trip", float64(rig.Mast.CrownSaverTrip) + up, "m"},
+		{"mast.crown_height", crown, "m"},
+		{"mast.crown_limit", limit, "m"},
+		{"mast.crown_saver_trip", limit - d.between(0.5, 1.2), "m"},
+		{"mast.floor_limit", float64(rig.Mast.FloorLimit) * d.between(0.7, 1.4), "m"},
 		{"drawworks.drum.inertia", of(float64(rig.Drawworks.Drum.Inertia), 0.85, 1.2), "kg.m2"},
 		{"drawworks.drive.release", of(float64(rig.Drawworks.DriveRelease), 0.8, 1.2), "s"},
 		{"brakes.service.friction", d.between(0.36, 0.44), ""},
@@ -269,6 +271,13 @@ const (
 	lowering = 1<<simulator.LoweringLoaded | 1<<simulator.LoweringEmpty
 )
 
+// roomFor makes the string light enough to grow by so many stands without becoming
+// more than the hoist is loaded with.
+func (d *drawer) roomFor(stands float64) {
+	i := &d.c.scenario.Initial
+	i.StringMass = math.Max(5e3, math.Min(i.StringMass, d.heaviest()-stands*i.StandMass))
+}
+
 // stands is ordinary work.
 func (d *drawer) stands() {
 	s := &d.c.scenario
@@ -278,6 +287,7 @@ func (d *drawer) stands() {
 	if task == simulator.Casing {
 		s.Initial.StandLength, s.Initial.StandMass = 12, 12*d.between(50, 100)
 	}
+	d.roomFor(15)
 }
 
 // fade is a trip in during which a quarter of the friction goes, from one moment to
@@ -286,6 +296,7 @@ func (d *drawer) fade() {
 	s := &d.c.scenario
 	s.Duration = 1200 * time.Second
 	s.Driller = simulator.Driller{Task: simulator.TripIn, Pace: 3}
+	d.roomFor(20)
 	s.Faults = []simulator.Fault{{Kind: "brake_friction", Value: 0.75, At: time.Duration(d.between(500, 700) * 1e9), Channel: ingest.NumChannels}}
 	if d.chance(0.5) {
 		s.Faults = append(s.Faults, simulator.Fault{Kind: "no_auxiliary_use", Channel: ingest.NumChannels})
@@ -313,5 +324,6 @@ func (d *drawer) twoHours() {
 		s.Driller.Task = simulator.Casing
 		s.Initial.StandLength, s.Initial.StandMass = 12, 12*d.between(50, 100)
 	}
-	s.Initial.StringMass = d.between(0.2, 0.6) * d.heaviest()
+	s.Initial.StringMass = d.between(0.2, 0.9) * d.heaviest()
+	d.roomFor(80)
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -165,10 +166,38 @@ func TestWatcher(t *testing.T) {
 	c.rig.Mast.CrownLimit = 43.5
 	last, _ := c.last()
 	near(t, "watcher", c.watcher(last), 12)
+	c.rig.Mast.CrownLimit = 45 // at 13.5 s: half a second is not a second
+	near(t, "watcher of a late limit", c.watcher(last), 13.5)
+	if got, _ := ended(c); got.avoidable != 0 {
+		t.Errorf("%+v, want not avoidable", got)
+	}
 	c.rig.Mast.CrownLimit = 46 // he would act too late for anybody
 	near(t, "watcher of a limit above the crown", c.watcher(last), math.Inf(1))
 	if got, _ := ended(c); got.avoidable != 0 {
 		t.Errorf("%+v, want not avoidable", got)
+	}
+}
+
+// Going down it is the floor's alarms that count, and the lowest point: rest falls by
+// 1 m/s from 10 m, the watcher acts at 1.5 + 1.5 m, 7 s, and contact is off till 9.9 s.
+func TestContactBelow(t *testing.T) {
+	for alarm, inTime := range map[string]int{"floor_approach": 1, "lowering_too_fast": 1, "cannot_stop": 1, "overhoist": 0, "crown_limit_passed": 0} {
+		c := newContacts(&hoist.Rig{Mast: hoist.Mast{CrownHeight: 44, CrownLimit: 41, FloorLimit: 1.5}})
+		c.stands.take(raised(alarm), 8)
+		for k := 0; k <= 110; k++ {
+			at := float64(k) / 10
+			rest := resting(43, 10-at)
+			if rest.Lowest <= 0 {
+				rest = simulator.Rest{Contact: simulator.FloorContact}
+			}
+			c.kept = append(c.kept, instant{at, plainTrip{plain: rest}})
+		}
+		c.contact, c.at, c.alarmed = simulator.FloorContact, 11, c.since(simulator.FloorContact)
+		last, _ := c.last()
+		near(t, "watcher", c.watcher(last), 7.4) // he is followed back 2.5 s and no further
+		if got, _ := ended(c); got.avoidable != 1 || got.inTime != inTime || got.silent != 1-inTime {
+			t.Errorf("%s: %+v, want in time %d", alarm, got, inTime)
+		}
 	}
 }
 
@@ -422,6 +451,35 @@ func TestScoresAndTable(t *testing.T) {
 	var table strings.Builder
 	if err := s.WriteTable(&table); err != nil || strings.Contains(table.String(), "NaN") {
 		t.Errorf("%v\n%s", err, table.String())
+	}
+}
+
+// Two tallies add up in every one of their fields; what is worst stays the worse.
+func TestMerge(t *testing.T) {
+	fill := func(by int) (t tally) {
+		v := reflect.ValueOf(&t).Elem()
+		for i := range v.NumField() {
+			f := reflect.NewAt(v.Field(i).Type(), v.Field(i).Addr().UnsafePointer()).Elem()
+			switch x := f.Addr().Interface().(type) {
+			case *int:
+				*x = by * (i + 1)
+			case *float64:
+				*x = float64(by)
+			case *[]float64:
+				*x = []float64{float64(by * (i + 1))}
+			case *meanSquare:
+				*x = meanSquare{by, float64(by)}
+			}
+		}
+		return t
+	}
+	got, other := fill(1), fill(2)
+	got.merge(&other)
+	want := fill(3)
+	want.worst = 2
+	want.expected, want.excessUp, want.excessDown = append(fill(1).expected, fill(2).expected...), append(fill(1).excessUp, fill(2).excessUp...), append(fill(1).excessDown, fill(2).excessDown...)
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 }
 
