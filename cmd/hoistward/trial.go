@@ -56,8 +56,14 @@ func (c *trialCmd) Run(s *streams) error {
 	if c.JSON {
 		return json.NewEncoder(s.out).Encode(&report.Scores)
 	}
-	return report.Scores.WriteTable(s.out)
+	if err := report.Scores.WriteTable(s.out); err != nil {
+		return err
+	}
+	return trial.WriteFailures(s.out, report.Failures, failuresShown)
 }
+
+// failuresShown is how many failures of a row are shown; --out has them all.
+const failuresShown = 3
 
 func (c *trialCmd) play(s *streams, options trial.Options) (*trial.Report, error) {
 	if s.errTerm {

@@ -35,7 +35,7 @@ func options(t testing.TB, seed uint64, count, workers int) Options {
 // workers, other on another seed, every figure what it can be. Goals are for the
 // program's own trial, not for this.
 func TestSameOnAnyNumberOfWorkers(t *testing.T) {
-	const count = 10
+	const count = 8
 	var texts []string
 	var first *Report
 	for _, workers := range []int{1, 3} {

@@ -7,6 +7,7 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+	"time"
 
 	"hoistward/alarms"
 	"hoistward/detect"
@@ -453,6 +454,19 @@ func TestScoresAndTable(t *testing.T) {
 	var table strings.Builder
 	if err := s.WriteTable(&table); err != nil || strings.Contains(table.String(), "NaN") {
 		t.Errorf("%v\n%s", err, table.String())
+	}
+}
+
+func TestWriteFailures(t *testing.T) {
+	var w strings.Builder
+	f := Failure{Case: 3, Kind: FadeCase, Rig: "R2", Row: "fade", What: "not found", At: 1500 * time.Millisecond}
+	g := Failure{Case: 4, Row: "bound"}
+	if err := WriteFailures(&w, []Failure{f, g, f, f}, 2); err != nil {
+		t.Fatal(err)
+	}
+	line := "  case 3 (fade, R2) at 1.5 s: fade: not found\n"
+	if want := "\nfade: 3 not good enough\n" + line + line + "\nbound: 1 not good enough\n  case 4 (stop, ) at 0.0 s: bound: \n"; w.String() != want {
+		t.Errorf("got\n%s\nwant\n%s", w.String(), want)
 	}
 }
 

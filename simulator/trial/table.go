@@ -160,6 +160,30 @@ func below(score string, got, goal float64, stands int) Row {
 	return Row{score, text, fmt.Sprintf("< %g", goal), verdict(got < goal, !math.IsNaN(got))}
 }
 
+// WriteFailures writes, row by row in the order in which they first failed, how many
+// answers were not good enough and the first few of them.
+func WriteFailures(w io.Writer, all []Failure, most int) error {
+	var rows []string
+	of := map[string][]Failure{}
+	for _, f := range all {
+		if of[f.Row] == nil {
+			rows = append(rows, f.Row)
+		}
+		of[f.Row] = append(of[f.Row], f)
+	}
+	for _, row := range rows {
+		if _, err := fmt.Fprintf(w, "\n%s: %d not good enough\n", row, len(of[row])); err != nil {
+			return err
+		}
+		for _, f := range of[row][:min(most, len(of[row]))] {
+			if _, err := fmt.Fprintf(w, "  %v\n", f); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // WriteTable writes the scores for people.
 func (s *Scores) WriteTable(w io.Writer) error {
 	_, err := fmt.Fprintf(w, "trial of %d cases, seed %d\n\n%-56s %-24s %-10s %s\n", s.Count, s.Seed, "score", "got", "goal", "verdict")
