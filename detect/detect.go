@@ -27,6 +27,11 @@ type Detector struct {
 	pressedAt float64 // event time since which the brake is pressed steadily; NaN = not
 	pressedP  float64
 
+	motionSince [len(motionWitnesses)]float64 // receipt since which each witness shows motion; +Inf = it does not
+	sensorSpeed float64                       // m/s, of the height sensor alone
+	sensorWas   float64
+	sensorAt    float64
+
 	framed   bool
 	newFrame bool           // the present call is a frame, not a tick
 	pending  [NumKinds]bool // seen in one frame, not yet confirmed by the next
@@ -54,6 +59,9 @@ func New(rig *hoist.Rig, mapped uint32) *Detector {
 	for c := range ingest.NumChannels {
 		d.ins[c].mapped = mapped&(1<<c) != 0
 	}
+	for k := range d.motionSince {
+		d.motionSince[k] = math.Inf(1)
+	}
 	return d
 }
 
@@ -74,11 +82,12 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 		d.pos.at, d.pos.countsAt, d.pos.sensorAt = t, t, t
 	}
 	for c := range ingest.NumChannels {
-		r := &f.Values[c]
-		d.ins[c].take(c, r, now, r.At.Sub(d.epoch).Seconds())
+		d.take(c, &f.Values[c], now)
 	}
 	before := d.pos.motion.x[ixH]
+	d.followSensor()
 	d.pos.step(t, now, &d.ins, d.loadForMap())
+	d.followMotion(now)
 	d.load.step(&d.ins, now, dt, d.pos.motion.x[ixA], d.direction())
 	d.brakes(t, now, dt)
 	d.work(before)

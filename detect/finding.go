@@ -81,11 +81,13 @@ const (
 	ReadingLost ChannelKind = iota
 	ReadingFrozen
 	ReadingOutOfRange
+	ReadingImpossibleStep
+	ReadingUnitConflict
 	NumChannelKinds
 )
 
 var channelKindNames = [NumChannelKinds]string{
-	"reading_lost", "reading_frozen", "reading_out_of_range",
+	"reading_lost", "reading_frozen", "reading_out_of_range", "reading_impossible_step", "reading_unit_conflict",
 }
 
 // String returns the alarm's name.
@@ -124,6 +126,8 @@ const (
 	SourceSaysBad
 	UnchangedWhileMoving
 	OutsideRange
+	StrayedFurther
+	SpeaksAnotherUnit
 )
 
 var causeWords = [...]string{
@@ -154,6 +158,8 @@ var causeWords = [...]string{
 	SourceSaysNull:         "the source says: no value",
 	SourceSaysBad:          "the source sends what is not a number",
 	UnchangedWhileMoving:   "the value stands still while the drum turns",
+	StrayedFurther:         "a reading lay further off than the hoist can go between two readings: not used",
+	SpeaksAnotherUnit:      "the value changed by the ratio of two units: not used",
 	OutsideRange:           "the value is outside its range",
 }
 

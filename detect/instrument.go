@@ -1,6 +1,8 @@
 package detect
 
 import (
+	"math"
+
 	"hoistward/ingest"
 )
 
@@ -18,6 +20,13 @@ type instrument struct {
 	quality ingest.Quality
 	reason  ingest.Reason
 	changed float64 // receipt of the newest change of v
+	holding bool    // a reading that is too far away is held back
+	held    float64 // it
+	strayed float64 // receipt of the newest spike or impossible step; 0 = none
+	ratio   float64 // by which it speaks another unit; 0 = it does not
+	before  float64 // with ratio: what it would say in its own unit
+	repeats int     // readings in a row that said the same
+	lively  float64 // part of the readings in motion that changed, 0 to 1
 	frozen  bool    // found to stand still while it should move: not believed until it changes
 }
 
@@ -32,7 +41,9 @@ const (
 	longestPeriod = 10.0
 )
 
-func (i *instrument) take(c ingest.Channel, r *ingest.Reading, now, event float64) {
+// take reads channel c of a frame that came at now.
+func (d *Detector) take(c ingest.Channel, r *ingest.Reading, now float64) {
+	i := &d.ins[c]
 	i.fresh = false
 	if !r.Fresh {
 		return
@@ -40,13 +51,21 @@ func (i *instrument) take(c ingest.Channel, r *ingest.Reading, now, event float6
 	i.mapped = true
 	i.named = now
 	value := believable(c, r.Value)
-	i.quality, i.reason = value.Quality, value.Reason
 	v, ok := value.Float()
+	event := r.At.Sub(d.epoch).Seconds()
+	if ok && !d.screen(c, v, event, now) {
+		value, ok = ingest.BadValue(ingest.ImpossibleStep), false
+		if i.ratio != 0 {
+			value.Reason = ingest.UnitConflict
+		}
+	}
+	i.quality, i.reason = value.Quality, value.Reason
 	if !ok {
 		return
 	}
 	if i.seen {
 		i.learn(now - i.at)
+		i.follow(v == i.v, math.Abs(d.pos.motion.x[ixV]) > frozenSpeed)
 	}
 	if !i.seen || v != i.v {
 		i.changed, i.frozen = now, false
@@ -106,6 +125,10 @@ func (i *instrument) silence(otherwise Cause) Cause {
 		return SourceSaysNull
 	case ingest.OutOfRange:
 		return OutsideRange
+	case ingest.ImpossibleStep:
+		return StrayedFurther
+	case ingest.UnitConflict:
+		return SpeaksAnotherUnit
 	}
 	return SourceSaysBad
 }

@@ -236,6 +236,8 @@ func (d *Detector) judgeChannels(now float64) {
 		}
 		set(ReadingLost, i.lost(now))
 		set(ReadingOutOfRange, i.outOfRange())
+		set(ReadingImpossibleStep, i.impossibleStep(now))
+		set(ReadingUnitConflict, i.unitConflict(now))
 		set(ReadingFrozen, d.judgeFrozen(c, now))
 	}
 }

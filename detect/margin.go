@@ -152,10 +152,26 @@ func (d *Detector) spread() hoist.Spread {
 	}
 }
 
+// sureBand is how many standard deviations of the acceleration are left out of it in
+// the time to act: a block that wavers about a steady speed is not speeding up.
+const sureBand = 1.5
+
+// sureAcceleration is the acceleration as far as it is beyond its own noise, m/s².
+func (d *Detector) sureAcceleration() float64 {
+	a, band := d.pos.motion.x[ixA], sureBand*d.pos.motion.sd(ixA)
+	switch {
+	case a > band:
+		return a - band
+	case a < -band:
+		return a + band
+	}
+	return 0
+}
+
 // secondsToAct is the time until the bound, growing with the block's travel,
 // touches the limit ahead.
 func (d *Detector) secondsToAct(m *margin) float64 {
-	v, a := d.pos.motion.x[ixV], d.pos.motion.x[ixA]
+	v, a := d.pos.motion.x[ixV], d.sureAcceleration()
 	switch {
 	case v > stillSpeed:
 		return hoist.SecondsToAct(units.Metre(m.crownRoom), units.MetrePerSecond(v), units.MetrePerSecond2(a), m.slopeUp)

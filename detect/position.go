@@ -34,6 +34,7 @@ type position struct {
 	lastSensor float64
 	sensorAt   float64 // event time of the newest sensor reading, s
 	beat       grid    // of the sensor's stamps
+	countSpeed float64 // m/s of the block by the newest counts
 	loose      float64 // turns of the drum with the block hung off
 	abruptTill float64 // event time until which the motion may change abruptly
 	source     HeightSource
@@ -168,6 +169,9 @@ func (p *position) count(c *instrument, t, load float64) {
 		return
 	}
 	p.wraps += turns
+	if dt > 0 {
+		p.countSpeed = turns * 2 * math.Pi / dt * p.radius() / float64(p.rig.Reeving.Lines)
+	}
 	p.slipped(turns, load)
 }
 
