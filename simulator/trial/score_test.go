@@ -412,6 +412,42 @@ func TestSensors(t *testing.T) {
 	}
 }
 
+// When a lie shows, and when it does not.
+func TestLieShows(t *testing.T) {
+	rig := &hoist.Rig{Service: hoist.ServiceBrake{FullPressure: 7e6}}
+	turning := simulator.Truth{HookLoad: 1e6, Height: 20, Velocity: 0.5, DrumSpeed: 6, BrakePressure: 3e6}
+	free, standing := turning, turning
+	free.BrakePressure = 0
+	standing.DrumSpeed, standing.Velocity = 0, 0
+	for name, c := range map[string]struct {
+		lie     lie
+		stuckAt float64
+		x       simulator.Truth
+		want    bool
+	}{
+		"pressure in another unit":           {lie{what: "swapped unit", channel: ingest.BrakePressure, by: 0.1}, 0, turning, true},
+		"no pressure in another unit":        {lie{what: "swapped unit", channel: ingest.BrakePressure, by: 0.1}, 0, free, false},
+		"pressure on a drum that stands":     {lie{what: "swapped unit", channel: ingest.BrakePressure, by: 0.1}, 0, standing, false},
+		"pressure frozen, and another now":   {lie{what: "frozen", channel: ingest.BrakePressure}, 0, turning, true},
+		"pressure frozen at what it is":      {lie{what: "frozen", channel: ingest.BrakePressure}, 3.1e6, turning, false},
+		"hook load in another unit":          {lie{what: "swapped unit", channel: ingest.HookLoad, by: 4.4}, 0, standing, true},
+		"hook load frozen at what it is":     {lie{what: "frozen", channel: ingest.HookLoad}, 1.1e6, turning, false},
+		"counts in another unit, drum still": {lie{what: "swapped unit", channel: ingest.DrumCounts, by: 4}, 0, standing, true},
+		"speed in another unit":              {lie{what: "swapped unit", channel: ingest.DrumSpeed, by: 9.5}, 0, turning, true},
+		"no speed in another unit":           {lie{what: "swapped unit", channel: ingest.DrumSpeed, by: 9.5}, 0, standing, false},
+		"height frozen, not gone far":        {lie{what: "frozen", channel: ingest.BlockHeight}, 19.7, turning, false},
+		"height frozen and gone on":          {lie{what: "frozen", channel: ingest.BlockHeight}, 19, turning, true},
+		"lost":                               {lie{what: "lost", channel: ingest.BlockHeight}, 20, standing, true},
+		"spikes, none yet":                   {lie{what: "spikes", channel: ingest.BlockHeight, by: 5}, 20, turning, false},
+	} {
+		s := newSensors(rig, c.lie)
+		s.stuckAt = c.stuckAt
+		if got := s.visible(&c.x, 0.1); got != c.want {
+			t.Errorf("%s: shows %v, want %v", name, got, c.want)
+		}
+	}
+}
+
 func TestScoresAndTable(t *testing.T) {
 	good := tally{
 		stops: 100, inside: 99, expected: []float64{0.1, 0.2, 0.1}, excessUp: []float64{0.3, 0.4}, excessDown: []float64{0.6},

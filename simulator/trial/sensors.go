@@ -26,21 +26,27 @@ type lie struct {
 	what    string
 	channel ingest.Channel
 	fault   int     // index in the scenario; -1: none, the counter merely wraps
-	by      float64 // of spikes: how far they stray, SI
+	by      float64 // of spikes: how far they stray, SI; of another unit: its factor
 }
 
-// foundWithin is how long a lie that shows may take to be found, s: a value has to
-// stand still for seconds before it can be called frozen.
+// foundWithin is how long a lie may show before it is found, s, the times in which it
+// does not show left out: a value has to stand still for seconds before it can be
+// called frozen.
 const foundWithin = 5.0
 
-// sensors judges one instrument that lies. It counts from when the truth has moved
-// away from what a standing instrument shows, for till then there is nothing to see.
+// sensors judges one instrument that lies. What counts is the time in which the lie
+// shows: while what the instrument says is well away from what is so. A pressure that
+// is read in a wrong unit is right while it is 0, and a brake pressure can be held
+// against nothing while the drum stands.
 type sensors struct {
 	lie     lie
 	rig     *hoist.Rig
 	struck  float64 // s; +Inf = not yet
 	stuckAt float64 // the true quantity when it struck
-	shows   float64 // s since which it shows; +Inf = not
+	before  float64 // friction factor that was answered before; NaN = none
+	shows   float64 // s, when it first showed; +Inf = not
+	shown   float64 // s that it has shown
+	due     float64 // s, when it had shown for foundWithin; +Inf = not yet
 	reading float64 // the newest of the channel; NaN = none
 	found   float64
 	by      string
@@ -51,7 +57,7 @@ type sensors struct {
 
 func newSensors(rig *hoist.Rig, l lie) *sensors {
 	inf := math.Inf(1)
-	s := &sensors{lie: l, rig: rig, struck: inf, shows: inf, reading: math.NaN(), found: inf}
+	s := &sensors{lie: l, rig: rig, struck: inf, shows: inf, due: inf, before: math.NaN(), reading: math.NaN(), found: inf}
 	if l.fault < 0 {
 		s.struck = 0
 	}
@@ -62,19 +68,23 @@ func (s *sensors) see(m *moment) {
 	if s.lie.fault >= 0 && math.IsInf(s.struck, 1) {
 		if at, ok := m.run.Struck(s.lie.fault); ok {
 			s.struck, s.stuckAt = at.Seconds(), s.quantity(m.truth)
+			if m.est != nil {
+				s.before = m.est.Friction
+			}
 		}
 	}
 	s.take(m)
 }
 
 func (s *sensors) take(m *moment) {
+	dt := m.at - s.last
 	s.last = m.at
 	jump := s.jump(m.sample)
 	if m.at < s.struck {
 		return
 	}
-	if math.IsInf(s.shows, 1) && s.visible(m.truth, jump) {
-		s.shows = m.at
+	if s.visible(m.truth, jump) {
+		s.show(m.at, dt)
 	}
 	for i := range m.events {
 		if e := &m.events[i]; e.Event == alarms.EventRaised && s.names(e) && math.IsInf(s.found, 1) {
@@ -127,26 +137,43 @@ func (s *sensors) jump(x *ingest.Sample) float64 {
 	return by
 }
 
-// visible tells whether the lie can be seen: a frozen value once the truth has moved
-// on, spikes with the first, any other at once.
+func (s *sensors) show(at, dt float64) {
+	if math.IsInf(s.shows, 1) {
+		s.shows = at
+	} else {
+		s.shown += dt
+	}
+	if s.shown >= foundWithin && math.IsInf(s.due, 1) {
+		s.due = at
+	}
+}
+
+// visible tells whether the lie shows now.
 func (s *sensors) visible(x *simulator.Truth, jump float64) bool {
+	q := s.quantity(x)
 	switch s.lie.what {
 	case "frozen":
-	case "spikes":
-		return jump > math.Abs(s.lie.by)/2
-	default:
-		return true
+		return s.apart(x, q-s.stuckAt)
+	case "swapped unit":
+		return s.lie.channel == ingest.DrumCounts && math.Abs(x.Velocity) > 0.2 || s.apart(x, q*(s.lie.by-1))
+	case "spikes": // from the first one on
+		return s.shows < math.Inf(1) || jump > math.Abs(s.lie.by)/2
 	}
-	d := math.Abs(s.quantity(x) - s.stuckAt)
+	return true
+}
+
+// apart tells whether an error of that size, SI, is more than any instrument's.
+func (s *sensors) apart(x *simulator.Truth, by float64) bool {
+	by = math.Abs(by)
 	switch s.lie.channel {
 	case ingest.HookLoad:
-		return d > 0.2*s.stuckAt
+		return by > 0.2*x.HookLoad
 	case ingest.BlockHeight, ingest.DrumCounts:
-		return d > 0.5
+		return by > 0.5
 	case ingest.DrumSpeed:
-		return d > 0.2
+		return by > 0.2
 	}
-	return d > 0.1*float64(s.rig.Service.FullPressure)
+	return by > appliedPressure*float64(s.rig.Service.FullPressure) && math.Abs(x.DrumSpeed) > appliedTurning
 }
 
 // believed says what of an answer cannot come from sound instruments; "" = nothing.
@@ -158,7 +185,7 @@ func (s *sensors) believed(x *simulator.Truth, e *detect.Estimate) string {
 		}
 	case ingest.BrakePressure:
 		grip := x.Friction / s.rig.Service.Friction
-		if math.Abs(e.Friction-grip) > believedGrip {
+		if math.Abs(e.Friction-grip) > believedGrip && !(math.Abs(e.Friction-s.before) <= believedGrip) {
 			return fmt.Sprintf("friction factor %.2f shown, %.2f true", e.Friction, grip)
 		}
 	default:
@@ -185,16 +212,15 @@ func (s *sensors) end(t *tally, fail func(row, what string, at float64)) {
 		}
 		return
 	}
-	due := s.shows + foundWithin
-	if !(due <= s.last) && s.wrong == "" {
+	if math.IsInf(s.due, 1) && s.wrong == "" {
 		return // it had nothing to show, or not for long enough
 	}
 	t.sensor++
 	switch {
 	case s.wrong != "":
 		fail("sensor", fmt.Sprintf("%s at %.1f s: believed at %.1f s: %s", s.about(), s.struck, s.wrongAt, s.wrong), s.wrongAt)
-	case s.found > due:
-		fail("sensor", fmt.Sprintf("%s at %.1f s, shows from %.1f s: found at %.1f s", s.about(), s.struck, s.shows, s.found), due)
+	case s.found > s.due:
+		fail("sensor", fmt.Sprintf("%s at %.1f s, shows from %.1f s: found at %.1f s", s.about(), s.struck, s.shows, s.found), s.due)
 	default:
 		t.sensorFound++
 	}
