@@ -41,6 +41,9 @@ const (
 	// evident and turning are what friction evidence needs (PHYSICS section 9).
 	evident = 0.10
 	turning = 1.5 // rad/s, about 5 % of the drum's fastest
+	// smallAuxiliary is the part of the braking below which an auxiliary brake that is
+	// not known does not spoil the evidence.
+	smallAuxiliary = 0.10
 	// highFriction bounds the friction brake's torque for a pressure: linings
 	// do not grip above 1.3 of their commissioned value (common practice).
 	highFriction = 1.3
@@ -79,12 +82,17 @@ func (d *Detector) share(b *balance, now float64, lowering bool) {
 		grip = float64(d.rig.Service.Capacity(t, d.friction.health(), dir)) * p
 	}
 	aux := d.auxiliaryTorque(b.omega, now, lowering)
+	if !Known(aux) { // not known, but at this speed it cannot be much
+		if most, _ := d.auxiliaryCurve(b.omega, now); most < smallAuxiliary*b.retarding {
+			aux = most / 2
+		}
+	}
 	b.auxiliaryKnown = aux
 	switch {
 	case Known(p) && p < pressed:
 		b.friction, b.highest = 0, 0
 	case Known(p) && Known(aux):
-		b.friction = math.Max(0, math.Min(b.retarding-aux, highFriction*grip))
+		b.friction = math.Max(0, math.Min(d.fused(b.retarding, aux, grip), highFriction*grip))
 		b.highest = math.Min(b.retarding, highFriction*grip)
 		b.excited = p > evident && b.omega > turning && lowering && d.driveOut(now)
 	case Known(p):
@@ -96,6 +104,28 @@ func (d *Detector) share(b *balance, now float64, lowering bool) {
 	b.auxiliary = math.Max(0, b.retarding-b.friction)
 }
 
+// fused is the friction brake's torque by its two witnesses, each weighted by how
+// sure it is: what the balance leaves after the auxiliary brake, the better one where
+// the friction brake does most; and what the pressure gives at the present health, the
+// better one where it does little. A faded lining shows in the first, and soon in the
+// health too.
+func (d *Detector) fused(retarding, aux, grip float64) float64 {
+	left := retarding - aux
+	sl := balanceSpread*retarding + auxiliarySpread*aux + 1
+	sp := (gripSpread+d.friction.sd())*grip + 1
+	wl, wp := 1/(sl*sl), 1/(sp*sp)
+	return (wl*left + wp*grip) / (wl + wp)
+}
+
+// One standard deviation of the balance, of the auxiliary brake's torque and of a
+// lining's friction from one moment to the next, relative (chosen here; SAE 740415
+// gives a lining's change with pressure and speed as of this size).
+const (
+	balanceSpread   = 0.05
+	auxiliarySpread = 0.10
+	gripSpread      = 0.08
+)
+
 // pressureFraction is the service brake's pressure over full, or not known.
 func (d *Detector) pressureFraction(now float64) float64 {
 	p := &d.ins[ingest.BrakePressure]
@@ -104,26 +134,6 @@ func (d *Detector) pressureFraction(now float64) float64 {
 		return NotKnown()
 	}
 	return math.Max(0, p.v/full)
-}
-
-// auxiliaryTorque is what the auxiliary brake gives by its curve at this speed
-// and excitation, or not known.
-func (d *Detector) auxiliaryTorque(omega, now float64, lowering bool) float64 {
-	aux := d.rig.Auxiliary
-	if aux.Kind == hoist.NoAuxiliary || !lowering {
-		return 0
-	}
-	c := &d.ins[ingest.AuxiliaryCurrent]
-	if !c.live(now) {
-		return NotKnown()
-	}
-	if full := float64(aux.FullCurrent); full > 0 {
-		return float64(aux.Torque(units.RadianPerSecond(omega), math.Max(0, math.Min(1, c.v/full))))
-	}
-	if c.v == 0 {
-		return 0
-	}
-	return NotKnown()
 }
 
 // driveOut tells whether the drive is known to be released; a rig that does not

@@ -6,7 +6,6 @@ import (
 
 	"hoistward/detect/hoist"
 	"hoistward/ingest"
-	"hoistward/ingest/units"
 )
 
 // Detector watches one rig. It is not safe for concurrent use; two detectors share
@@ -23,6 +22,7 @@ type Detector struct {
 	result Result
 
 	friction  friction
+	aux       auxiliary
 	balance   balance
 	pressedAt float64 // event time since which the brake is pressed steadily; NaN = not
 	pressedP  float64
@@ -54,7 +54,7 @@ type Result struct {
 func New(rig *hoist.Rig, mapped uint32) *Detector {
 	d := &Detector{
 		rig: rig, pos: newPosition(rig), load: newLoad(rig), heat: newHeat(rig),
-		friction: newFriction(), pressedAt: math.NaN(),
+		friction: newFriction(), aux: newAuxiliary(), pressedAt: math.NaN(),
 	}
 	for c := range ingest.NumChannels {
 		d.ins[c].mapped = mapped&(1<<c) != 0
@@ -155,12 +155,12 @@ func (d *Detector) brakes(t, now, dt float64) {
 	d.balance = d.balanceNow(now)
 	d.heat.step(&d.balance, dt, &d.ins[ingest.BrakeTemperature])
 	b := &d.balance
+	d.followAuxiliary(b, now, dt)
 	if !b.excited {
 		d.friction.close(now)
 		return
 	}
-	phi := float64(d.rig.Service.Capacity(units.FromCelsius(d.heat.expected()), 1, hoist.Lowering)) * d.pressureFraction(now)
-	d.friction.step(b, b.retarding-b.auxiliaryKnown, phi, t, now, d.pressedAt)
+	d.friction.step(d.lining(b, d.pressureFraction(now)), t, now, d.pressedAt)
 }
 
 // work adds up the line's work, ∫ F |dh| (PHYSICS section 7).

@@ -60,6 +60,8 @@ const (
 	BlindFinding
 	ClockDisagrees
 	SourceLost
+	AuxiliaryLost
+	AuxiliaryWeak
 	NumKinds
 )
 
@@ -68,6 +70,7 @@ var kindNames = [NumKinds]string{
 	"lowering_too_fast", "brake_fade", "brake_hot", "brake_very_hot",
 	"brake_margin_low", "heights_disagree", "position_not_calibrated",
 	"overload", "blind", "clock_disagrees", "source_lost",
+	"auxiliary_brake_lost", "auxiliary_brake_weak",
 }
 
 // String returns the alarm's name.
@@ -128,6 +131,8 @@ const (
 	OutsideRange
 	StrayedFurther
 	SpeaksAnotherUnit
+	AuxiliaryGone
+	AuxiliaryBelowCurve
 )
 
 var causeWords = [...]string{
@@ -158,6 +163,8 @@ var causeWords = [...]string{
 	SourceSaysNull:         "the source says: no value",
 	SourceSaysBad:          "the source sends what is not a number",
 	UnchangedWhileMoving:   "the value stands still while the drum turns",
+	AuxiliaryGone:          "the auxiliary brake gives far less than it did at this speed",
+	AuxiliaryBelowCurve:    "the auxiliary brake gives less than its curve at this speed and current",
 	StrayedFurther:         "a reading lay further off than the hoist can go between two readings: not used",
 	SpeaksAnotherUnit:      "the value changed by the ratio of two units: not used",
 	OutsideRange:           "the value is outside its range",

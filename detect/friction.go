@@ -1,43 +1,60 @@
 package detect
 
-import "math"
+import (
+	"math"
 
-// friction tracks the health of the lining: present friction over what it was at
-// commissioning at the same temperature, from brake torque that the drum balance
-// shows against brake torque that the pressure should give.
+	"hoistward/detect/hoist"
+	"hoistward/ingest/units"
+)
+
+// friction tracks the health of the lining: present friction coefficient over what it
+// was at commissioning at the same temperature, from the brake torque that the drum
+// balance shows against the torque that the pressure should give.
 //
-//	y = k φ + noise,  k a slow random walk
-//	K = P φ/(φ² P + R),  k ← k + K (y − k φ),  P ← (1 − K φ) P
+//	y = T(p, k),  k a slow random walk
+//	z = the k for which T(p, k) = y,  R = (σ_y / (dT/dk))²
+//	K = P/(P + R),  k ← k + K (z − k),  P ← (1 − K) P + Q
 //
-//	y   friction torque seen, from the drum balance     N·m
-//	φ   torque that the pressure gives at health 1      N·m
-//	k   health                                          –
-//	P   variance of k;  R  variance of y                – ; (N·m)²
+//	y     friction torque seen, from the drum balance        N·m
+//	T     torque of the brake at that pressure and health     N·m
+//	k     health                                              –
+//	P, R  variance of k and of its measurement                –
+//	σ_y   of the balance and of the auxiliary brake's torque  N·m
 //
-// One application of the brake is one piece of evidence however many frames it
-// has, for its errors (load, acceleration, valve lag) stay: the frames of an
-// application are averaged and taken when it ends, or each second of a long one.
-// k is clipped to 0.1/0.4 … 0.7/0.4 of a lining of 0.4, the range of section 9.
+// A disc's torque is proportional to k; a band's grows with e^{kμθ}, so that the same
+// error of torque is a smaller error of k. One application of the brake is one piece
+// of evidence however many frames it has, for its errors (load, acceleration, valve
+// lag) stay: its frames are averaged and taken when it ends, or each second of a long
+// one.
 //
 // Source: PHYSICS sections 9 and 20; Kalman filter of one random-walk state.
 type friction struct {
 	k, p         float64
 	applications int
 	n            int     // frames of the present piece
-	y, phi       float64 // sums over the present piece
+	z, noise     float64 // sums over the present piece: health seen, and its standard deviation
+	fall         float64 // cumulative sum of the fall, standard deviations
+	lastZ        float64 // newest piece
+	lastSD       float64
 	began        float64 // event time of the piece
 	last         float64 // receipt of the newest evidence; NaN = none
 }
 
 const (
 	healthStart = 0.15 * 0.15 // variance at commissioning: the trade's lining range 0.35 to 0.45
+	freshStart  = 0.30 * 0.30 // variance when a lining turns out to be another one
+	changeSlack = 0.5
+	changeMark  = 2.5
 	healthWalk  = 0.01 * 0.01 // a piece of evidence
-	// pieceNoise is one standard deviation of a piece's torque, of the pressure's torque.
-	pieceNoise  = 0.08
-	pieceFrames = 3
-	pieceTime   = 1.0
-	healthLow   = 0.25
-	healthHigh  = 1.75
+	// pieceNoise is one standard deviation of a piece beside the balance's: valve lag,
+	// the lining's own change with pressure and speed. healthSpread stands for a piece
+	// that lies outside of what a lining can be.
+	pieceNoise   = 0.04
+	healthSpread = 0.3
+	pieceFrames  = 3
+	pieceTime    = 1.0
+	healthLow    = 0.25
+	healthHigh   = 1.75
 	// settledFor: evidence counts once the pressure has been on this long, s (valve lag).
 	settledFor = 0.6
 	z95        = 1.959963984540054 // two-sided 95 %
@@ -48,10 +65,15 @@ const (
 
 func newFriction() friction { return friction{k: 1, p: healthStart, last: math.NaN()} }
 
-// step takes one frame's balance; phi is the torque that the pressure gives at
-// health 1.
-func (f *friction) step(b *balance, seen, phi, t, now float64, pressedSince float64) {
-	if !b.excited || t-pressedSince < settledFor || !(phi > 0) || !Known(seen) {
+// evidence is what one frame shows of the lining.
+type evidence struct {
+	health float64 // NaN = it shows nothing
+	sd     float64
+}
+
+// step takes one frame's evidence at event time t.
+func (f *friction) step(e evidence, t, now, pressedSince float64) {
+	if !(t-pressedSince >= settledFor) || !Known(e.health) || !Known(e.sd) {
 		f.close(now)
 		return
 	}
@@ -59,8 +81,8 @@ func (f *friction) step(b *balance, seen, phi, t, now float64, pressedSince floa
 		f.began = t
 	}
 	f.n++
-	f.y += seen
-	f.phi += phi
+	f.z += e.health
+	f.noise += e.sd
 	if t-f.began >= pieceTime {
 		f.close(now)
 	}
@@ -69,16 +91,62 @@ func (f *friction) step(b *balance, seen, phi, t, now float64, pressedSince floa
 // close takes the present piece of evidence into the estimate.
 func (f *friction) close(now float64) {
 	if f.n >= pieceFrames {
-		y, phi := f.y/float64(f.n), f.phi/float64(f.n)
+		z, sd := f.z/float64(f.n), f.noise/float64(f.n)
 		f.p += healthWalk
-		r := pieceNoise * phi * pieceNoise * phi
-		gain := f.p * phi / (phi*phi*f.p + r)
-		f.k = math.Max(healthLow, math.Min(healthHigh, f.k+gain*(y-f.k*phi)))
-		f.p *= 1 - gain*phi
+		if f.changed(z, sd) { // what was known before is of another lining
+			f.p = freshStart
+			f.take(f.lastZ, f.lastSD)
+		}
+		f.take(z, sd)
+		f.lastZ, f.lastSD = z, sd
 		f.applications++
 		f.last = now
 	}
-	f.n, f.y, f.phi = 0, 0, 0
+	f.n, f.z, f.noise = 0, 0, 0
+}
+
+func (f *friction) take(z, sd float64) {
+	gain := f.p / (f.p + sd*sd)
+	f.k = math.Max(healthLow, math.Min(healthHigh, f.k+gain*(z-f.k)))
+	f.p *= 1 - gain
+}
+
+// changed tells whether the pieces have fallen below what was known for long enough
+// that the lining is another one: a one-sided cumulative sum of the innovations in
+// standard deviations, with slack changeSlack and mark changeMark. Two pieces of two
+// standard deviations make one.
+//
+// Source: Page 1954, Biometrika 41:100 (from memory, not confirmed); marks chosen here.
+func (f *friction) changed(z, sd float64) bool {
+	f.fall = math.Max(0, f.fall-(z-f.k)/math.Sqrt(f.p+sd*sd)-changeSlack)
+	if f.applications < fadeNeeds || f.fall < changeMark {
+		return false
+	}
+	f.fall = 0
+	return true
+}
+
+// lining returns what the frame's balance shows of the lining.
+func (d *Detector) lining(b *balance, pressure float64) evidence {
+	t := units.FromCelsius(d.heat.expected())
+	torque := func(k float64) float64 {
+		return float64(d.rig.Service.Capacity(t, k, hoist.Lowering)) * pressure
+	}
+	seen := b.retarding - b.auxiliaryKnown
+	lo, hi := healthLow, healthHigh
+	if !(seen > torque(lo)) || !(seen < torque(hi)) {
+		return evidence{health: math.Max(lo, math.Min(hi, seen/torque(1))), sd: healthSpread}
+	}
+	for range 30 { // the torque rises with k
+		if mid := (lo + hi) / 2; torque(mid) < seen {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	slope := (torque(lo+0.01) - torque(lo-0.01)) / 0.02
+	sy := math.Hypot(balanceSpread*b.retarding, auxiliarySpread*b.auxiliaryKnown)
+	return evidence{health: (lo + hi) / 2, sd: math.Hypot(sy/slope, pieceNoise)}
 }
 
 // health is the factor that the stop answers use: as commissioned until there is

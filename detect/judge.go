@@ -25,6 +25,8 @@ func (d *Detector) judge(now float64, m *margin) {
 	f[BlindFinding] = d.judgeBlind(now, m)
 	f[ClockDisagrees] = d.clock.judge()
 	f[SourceLost] = d.judgeSource(now)
+	f[AuxiliaryLost] = d.judgeAuxiliaryLost()
+	f[AuxiliaryWeak] = d.judgeAuxiliaryWeak()
 	d.judgeChannels(now)
 }
 

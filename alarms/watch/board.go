@@ -3,6 +3,7 @@ package watch
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"hoistward/alarms"
@@ -50,9 +51,9 @@ func newBoard(text string, now time.Time) (board, error) {
 	for i, name := range ownNames {
 		b.add(name, slot{kind: detect.NumKinds, channel: ingest.NumChannels, own: i})
 	}
-	order := []detect.Kind{detect.SourceLost, detect.BrakeVeryHot}
+	order := []detect.Kind{detect.SourceLost, detect.BrakeVeryHot, detect.AuxiliaryLost}
 	for k := range detect.NumKinds {
-		if k != detect.SourceLost && k != detect.BrakeVeryHot {
+		if !slices.Contains(order[:3], k) {
 			order = append(order, k)
 		}
 	}
