@@ -51,7 +51,9 @@ func (o *ordinary) end(t *tally, fail func(row, what string, at float64)) {
 }
 
 // An application of the brake is braking that shows friction: the lining pressed by a
-// tenth of full pressure or more with the drum turning, for at least a second.
+// tenth of full pressure or more with the drum turning, for at least a second, and
+// most of the braking done by it. Beside an auxiliary brake that does most, a quarter
+// of the friction is less than the few per cent to which loads are known.
 const (
 	appliedPressure = 0.10
 	appliedTurning  = 1.5 // rad/s
@@ -66,6 +68,7 @@ type applications struct {
 	mu    float64 // mean friction of the newest finished one
 	sum   float64
 	k     int
+	own   float64 // sum of its torque less the auxiliary brake's, N·m
 }
 
 func newApplications(rig *hoist.Rig) applications {
@@ -76,13 +79,14 @@ func newApplications(rig *hoist.Rig) applications {
 func (a *applications) see(x *simulator.Truth) bool {
 	if x.BrakePressure >= appliedPressure*a.full && math.Abs(x.DrumSpeed) > appliedTurning {
 		if math.IsNaN(a.begun) {
-			a.begun, a.sum, a.k = x.Time, 0, 0
+			a.begun, a.sum, a.k, a.own = x.Time, 0, 0, 0
 		}
 		a.sum += x.Friction
 		a.k++
+		a.own += x.BrakeTorque - x.AuxTorque
 		return false
 	}
-	ended := x.Time-a.begun > appliedLeast // not so with NaN
+	ended := x.Time-a.begun > appliedLeast && a.own >= 0 // not so with NaN
 	if ended {
 		a.n++
 		a.mu = a.sum / float64(a.k)

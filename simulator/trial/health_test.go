@@ -62,6 +62,26 @@ func TestFrictionAfterThree(t *testing.T) {
 	}
 }
 
+// An application beside an auxiliary brake that does most of the work shows nothing.
+func TestApplications(t *testing.T) {
+	for aux, want := range map[float64]int{0: 2, 90: 2, 110: 0} {
+		a := newApplications(&hoist.Rig{Service: hoist.ServiceBrake{FullPressure: 7e6}})
+		n := 0
+		for k := range 80 {
+			x := &simulator.Truth{Time: float64(k) / 10, DrumSpeed: -5, BrakeTorque: 100, AuxTorque: aux, Friction: 0.4}
+			if k%40 < 20 {
+				x.BrakePressure = 0.8e6
+			}
+			if a.see(x) {
+				n++
+			}
+		}
+		if n != want || a.n != want {
+			t.Errorf("auxiliary %g: %d applications, want %d", aux, n, want)
+		}
+	}
+}
+
 func TestFadeFound(t *testing.T) {
 	for name, c := range map[string]struct {
 		n                   int
