@@ -15,12 +15,22 @@ import (
 	"hoistward/simulator"
 )
 
-// shadowAtLimit tells, by what is drawn, whether the stopping shadow's far end has
-// reached the crown limit while the block is still below it.
-const shadowAtLimit = `(() => {
+// watchShadow looks at each frame that the page paints and keeps when, by what is
+// drawn, the stopping shadow's far end first reached the crown limit while the block
+// was still below it.
+const watchShadow = `(() => {
 	const box = (id) => document.getElementById(id).getBoundingClientRect();
-	const end = box('shadow-end'), limit = box('limit-crown'), block = box('block');
-	return end.height >= 0 && end.top <= limit.bottom && end.width > 0 && block.top > limit.bottom;
+	window.shadowMet = 0;
+	const look = () => {
+		const end = box('shadow-end'), limit = box('limit-crown'), block = box('block');
+		if (end.width > 0 && end.top <= limit.bottom && block.top > limit.bottom) {
+			window.shadowMet = Date.now();
+			return;
+		}
+		requestAnimationFrame(look);
+	};
+	look();
+	return true;
 })()`
 
 // The whole thing as a driller sees it: in the overhoist scenario the shadow on the
@@ -50,18 +60,19 @@ func TestShadowMeetsTheLimitBeforeTheContact(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	met := time.Time{}
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](watchShadow)); err != nil {
+		t.Fatal(err)
+	}
+	rig0, wall0 := l.st.clock(), time.Now()
+	var metMs float64
 	until(t, "the shadow to meet the limit", func() bool {
-		at := l.st.clock()
-		yes, err := chromedp.Run(ctx, chromedp.Evaluate[bool](shadowAtLimit))
-		if err != nil {
+		var err error
+		if metMs, err = chromedp.Run(ctx, chromedp.Evaluate[float64]("window.shadowMet")); err != nil {
 			t.Fatal(err)
 		}
-		if yes {
-			met = at
-		}
-		return yes
+		return metMs > 0
 	})
+	met := rig0.Add(time.UnixMilli(int64(metMs)).Sub(wall0) * speed)
 	picture(t, ctx, "cabin-overhoist-live.png")
 	<-p.all
 	if err := p.failure(); err != nil {
