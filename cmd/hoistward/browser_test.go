@@ -16,14 +16,13 @@ import (
 )
 
 // watchShadow looks at each frame that the page paints and keeps when, by what is
-// drawn, the stopping shadow's far end first reached the crown limit while the block
-// was still below it.
+// drawn, the stopping shadow's far end first reached the crown limit.
 const watchShadow = `(() => {
 	const box = (id) => document.getElementById(id).getBoundingClientRect();
 	window.shadowMet = 0;
 	const look = () => {
-		const end = box('shadow-end'), limit = box('limit-crown'), block = box('block');
-		if (end.width > 0 && end.top <= limit.bottom && block.top > limit.bottom) {
+		const end = box('shadow-end'), limit = box('limit-crown');
+		if (end.width > 0 && end.top <= limit.bottom) {
 			window.shadowMet = Date.now();
 			return;
 		}
