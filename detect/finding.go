@@ -131,6 +131,7 @@ const (
 	OutsideRange
 	StrayedFurther
 	SpeaksAnotherUnit
+	OtherThanCounts
 	AuxiliaryGone
 	AuxiliaryBelowCurve
 )
@@ -163,6 +164,7 @@ var causeWords = [...]string{
 	SourceSaysNull:         "the source says: no value",
 	SourceSaysBad:          "the source sends what is not a number",
 	UnchangedWhileMoving:   "the value stands still while the drum turns",
+	OtherThanCounts:        "drum speed and drum count show different speeds: the speed is not used",
 	AuxiliaryGone:          "the auxiliary brake gives far less than it did at this speed",
 	AuxiliaryBelowCurve:    "the auxiliary brake gives less than its curve at this speed and current",
 	StrayedFurther:         "a reading lay further off than the hoist can go between two readings: not used",

@@ -22,7 +22,8 @@ type heat struct {
 
 const (
 	// priorHigh is how much hotter than the air a brake may be when watching
-	// begins, K: a working brake between stands (common practice).
+	// begins, K: a working brake between stands (common practice). Nothing is known
+	// within it, so the estimate begins in its middle.
 	priorHigh = 100.0
 	// settledAfter is how long watching takes until the prior matters little, s.
 	settledAfter = 3600.0
@@ -36,7 +37,7 @@ const (
 
 func newHeat(rig *hoist.Rig) heat {
 	h := heat{rig: rig}
-	h.mid = hoist.NewLumped(rig, rig.Heat.Ambient)
+	h.mid = hoist.NewLumped(rig, rig.Heat.Ambient+priorHigh/2)
 	h.high = hoist.NewLumped(rig, rig.Heat.Ambient+priorHigh)
 	return h
 }

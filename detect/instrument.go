@@ -9,25 +9,27 @@ import (
 // instrument is what is known of one channel between frames. Times are seconds of
 // receipt since the detector's epoch.
 type instrument struct {
-	mapped  bool
-	seen    bool    // a good or uncertain value came
-	fresh   bool    // it came with the present frame
-	v       float64 // newest good or uncertain value, SI
-	at      float64 // its receipt
-	event   float64 // its event time
-	period  float64 // usual interval, s; 0 = not learned
-	named   float64 // receipt of the newest message that named the channel
-	quality ingest.Quality
-	reason  ingest.Reason
-	changed float64 // receipt of the newest change of v
-	holding bool    // a reading that is too far away is held back
-	held    float64 // it
-	strayed float64 // receipt of the newest spike or impossible step; 0 = none
-	ratio   float64 // by which it speaks another unit; 0 = it does not
-	before  float64 // with ratio: what it would say in its own unit
-	repeats int     // readings in a row that said the same
-	lively  float64 // part of the readings in motion that changed, 0 to 1
-	frozen  bool    // found to stand still while it should move: not believed until it changes
+	mapped   bool
+	seen     bool    // a good or uncertain value came
+	fresh    bool    // it came with the present frame
+	v        float64 // newest good or uncertain value, SI
+	at       float64 // its receipt
+	event    float64 // its event time
+	period   float64 // usual interval, s; 0 = not learned
+	named    float64 // receipt of the newest message that named the channel
+	quality  ingest.Quality
+	reason   ingest.Reason
+	changed  float64 // receipt of the newest change of v
+	holding  bool    // a reading that is too far away is held back
+	held     float64 // it
+	strayed  float64 // receipt of the newest spike or impossible step; 0 = none
+	ratio    float64 // by which it speaks another unit; 0 = it does not
+	before   float64 // with ratio: what it would say in its own unit
+	against  int     // readings in a row that another witness contradicts
+	contrary float64 // ratio to that witness; 0 = none
+	repeats  int     // readings in a row that said the same
+	lively   float64 // part of the readings in motion that changed, 0 to 1
+	frozen   bool    // found to stand still while it should move: not believed until it changes
 }
 
 // Limits of silence. A channel is lost after three of its usual intervals, but

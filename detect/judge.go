@@ -46,11 +46,12 @@ func (d *Detector) confirm(k Kind, f Finding) Finding {
 }
 
 const (
-	actTime    = 1.5  // s, raise (ALARMS: high at 1.5 s)
-	actClear   = 1.8  // s, cleared above
-	limitBand  = 0.10 // m, deadband of the height alarms
-	marginBand = 0.05 // relative, deadband of the brake margin
-	speedBand  = 0.90 // lowering too fast clears below this part of the mark
+	actTime      = 1.5  // s, raise (ALARMS: high at 1.5 s)
+	actTimeLight = 0.5  // s, of a light block over the floor
+	actClear     = 1.8  // s, cleared above
+	limitBand    = 0.10 // m, deadband of the height alarms
+	marginBand   = 0.05 // relative, deadband of the brake margin
+	speedBand    = 0.90 // lowering too fast clears below this part of the mark
 )
 
 // judgeOverhoist finds a rest point bound that will pass the crown limit within
@@ -98,8 +99,8 @@ func (d *Detector) judgeCrownPassed(m *margin, was Condition) Finding {
 }
 
 // judgeFloor finds a rest point bound that will pass the floor limit while a load
-// goes down. A light block is landed by hand on every stand, so for it only what
-// is past acting counts.
+// goes down. A light block is landed by hand on every stand, so for it the time to act
+// is shorter.
 func (d *Detector) judgeFloor(m *margin, was Condition) Finding {
 	if m.blind&BlindFloor != 0 || !Known(m.toAct) {
 		return undecided()
@@ -107,7 +108,7 @@ func (d *Detector) judgeFloor(m *margin, was Condition) Finding {
 	limit := float64(d.rig.Mast.FloorLimit)
 	mark := threshold(was)
 	if !d.load.loaded {
-		mark = 0
+		mark -= actTime - actTimeLight
 	}
 	if d.pos.motion.x[ixV] >= -stillSpeed || !(m.toAct <= mark) {
 		return absent(m.restDownBound, limit, "m")

@@ -34,6 +34,9 @@ type position struct {
 	lastSensor float64
 	sensorAt   float64 // event time of the newest sensor reading, s
 	beat       grid    // of the sensor's stamps
+	stretch    float64 // m, of the line under the newest load; NaN = not known
+	stretchAt  float64 // its event time
+	stretching float64 // m/s, its growth: the block sinks by it
 	countSpeed float64 // m/s of the block by the newest counts
 	loose      float64 // turns of the drum with the block hung off
 	abruptTill float64 // event time until which the motion may change abruptly
@@ -70,12 +73,14 @@ const (
 	// on the line, and looseTurns how far the drum may turn then.
 	hungOff    = 0.3
 	looseTurns = 0.5
+	// stretchTime is the filter time of the line's stretching, s.
+	stretchTime = 0.15
 	// stillSpeed is below any wanted motion, m/s.
 	stillSpeed = 0.02
 )
 
 func newPosition(rig *hoist.Rig) position {
-	p := position{rig: rig, apartSince: math.NaN()}
+	p := position{rig: rig, apartSince: math.NaN(), stretch: math.NaN()}
 	m, err := hoist.NewMap(rig)
 	p.wrapMap = m
 	switch {
@@ -106,6 +111,7 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 	if p.tied && counts.fresh {
 		p.drumHeight(now, load)
 	}
+	p.followStretch(t, load)
 	if speed.fresh {
 		p.drumSpeed(speed.v, now)
 	}
@@ -131,13 +137,28 @@ func (p *position) drumSpeaks(ins *[ingest.NumChannels]instrument, now float64) 
 func (p *position) meetSurprise(t float64, ins *[ingest.NumChannels]instrument) {
 	if speed := &ins[ingest.DrumSpeed]; speed.fresh {
 		v, r := p.blockSpeed(speed.v)
-		if nu, s := p.motion.innovation(rowVelocity, v, r); nu*nu > surprise*surprise*s {
+		if nu, s := p.motion.innovation(rowVelocity, v-p.stretching, r); nu*nu > surprise*surprise*s {
 			p.abruptTill = t + abruptLasts
 		}
 	}
 	if t <= p.abruptTill {
 		p.motion.addJerk(t-p.at, jerkAbrupt-jerkQuiet)
 	}
+}
+
+// followStretch keeps how fast the line stretches: a load that comes on moves the
+// block with the drum at rest. The rate is filtered a little, for the load's noise.
+func (p *position) followStretch(t, load float64) {
+	if p.mapCause == MapNeverSet || !p.started {
+		return
+	}
+	stretch := float64(p.wrapMap.Stretch(units.Newton(load), units.Metre(p.motion.x[ixH])))
+	if dt := t - p.stretchAt; dt > 0 && dt < 1 && Known(p.stretch) {
+		p.stretching += (1 - math.Exp(-dt/stretchTime)) * ((stretch-p.stretch)/dt - p.stretching)
+	} else {
+		p.stretching = 0
+	}
+	p.stretch, p.stretchAt = stretch, t
 }
 
 // blockSpeed returns the block's speed by the drum's and its noise variance.
@@ -240,7 +261,7 @@ func (p *position) drumSpeed(omega, now float64) {
 		return
 	}
 	v, r := p.blockSpeed(omega)
-	p.motion.update(rowVelocity, v, r)
+	p.motion.update(rowVelocity, v-p.stretching, r)
 	p.moved = now
 }
 

@@ -23,6 +23,11 @@ const (
 	stepLoad     = 0.4  // of the present weight, or of the block's if that is more
 	stepPressure = 0.35 // of full pressure
 	stepTurns    = 0.5  // turns of the drum, beside its fastest
+	// crossPart and crossSpin are by how much drum speed and count may differ, the one
+	// being a reading older, rad/s; crossReadings how often in a row they must.
+	crossPart     = 0.35
+	crossSpin     = 2.0
+	crossReadings = 3
 	// saidFor is how long a spike or step stays said, s.
 	saidFor = 5.0
 	// unitBand is how near a ratio must be to that of two units, relative.
@@ -67,6 +72,9 @@ func (d *Detector) screen(c ingest.Channel, v, event, now float64) bool {
 	i := &d.ins[c]
 	if !i.seen || event < i.event {
 		return true
+	}
+	if c == ingest.DrumSpeed && d.countsContradict(i, v) {
+		return false
 	}
 	limit := d.stepLimit(c, event-i.event)
 	if i.ratio != 0 {
@@ -136,6 +144,8 @@ func (i *instrument) impossibleStep(now float64) Finding {
 	switch {
 	case !i.heard(now):
 		return undecided()
+	case i.contrary != 0 && unitRatio(1, i.contrary) == 0:
+		return present(Medium, OtherThanCounts, NotKnown(), NotKnown(), "")
 	case i.strayed > 0 && now-i.strayed < saidFor:
 		return present(Medium, StrayedFurther, NotKnown(), NotKnown(), "")
 	}
@@ -146,8 +156,29 @@ func (i *instrument) unitConflict(now float64) Finding {
 	switch {
 	case i.ratio != 0:
 		return present(Medium, SpeaksAnotherUnit, i.ratio, NotKnown(), "times what it was")
+	case unitRatio(1, i.contrary) != 0:
+		return present(Medium, SpeaksAnotherUnit, unitRatio(1, i.contrary), NotKnown(), "times what it should be")
 	case !i.heard(now):
 		return undecided()
 	}
 	return absent(NotKnown(), NotKnown(), "")
+}
+
+// countsContradict tells whether the drum's count has shown another speed than v for
+// crossReadings readings: then the speed is in another unit, or not the drum's.
+func (d *Detector) countsContradict(i *instrument, v float64) bool {
+	if !d.pos.tied || d.ins[ingest.DrumCounts].repeats > 0 || !d.framed {
+		i.against = 0
+		return false
+	}
+	w := d.pos.countSpeed * float64(d.rig.Reeving.Lines) / d.pos.radius()
+	if math.Abs(v-w) <= crossPart*math.Max(math.Abs(v), math.Abs(w))+crossSpin {
+		i.against, i.contrary = 0, 0
+		return false
+	}
+	if i.against++; i.against < crossReadings {
+		return false
+	}
+	i.contrary = v / w
+	return true
 }
