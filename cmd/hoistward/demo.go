@@ -58,7 +58,7 @@ func (c *demoCmd) Run(s *streams) (err error) {
 		return err
 	}
 	u.add("broker", b.Stop)
-	site, err := c.site(dir, b.URL(), scenario.Channels)
+	site, err := c.site(dir, b.URL(), scenario)
 	if err != nil {
 		return err
 	}
@@ -110,11 +110,12 @@ func (c *demoCmd) folder() (dir string, remove func(), err error) {
 
 // site writes the demo's site and rig files into its data folder and reads them
 // back as any site's.
-func (c *demoCmd) site(dir, brokerURL string, channels []ingest.Channel) (*configs.Site, error) {
-	_, text, err := configs.LoadRig(demoRig)
+func (c *demoCmd) site(dir, brokerURL string, scenario *simulator.Scenario) (*configs.Site, error) {
+	rig, text, err := configs.LoadRig(demoRig)
 	if err != nil {
 		return nil, err
 	}
+	text = toldRig(rig, text, scenario)
 	listen, err := c.listen()
 	if err != nil {
 		return nil, err
@@ -133,7 +134,7 @@ func (c *demoCmd) site(dir, brokerURL string, channels []ingest.Channel) (*confi
 		fmt.Fprintf(&y, "  - file: ./%s.yaml\n", name)
 	}
 	fmt.Fprintf(&y, demoSource, brokerURL)
-	for _, ch := range channels {
+	for _, ch := range scenario.Channels {
 		if unit := publish.Unit(ch); unit != "" {
 			fmt.Fprintf(&y, "      %s: {unit: %s}\n", ch, unit)
 		} else {

@@ -18,7 +18,6 @@ import (
 	"hoistward/alarms/watch"
 	"hoistward/configs"
 	"hoistward/detect"
-	"hoistward/ingest"
 	"hoistward/ingest/mqtt/broker"
 	"hoistward/simulator"
 )
@@ -51,9 +50,11 @@ func startLive(t testing.TB, rigs int, speed float64) *liveRun {
 	l.broker = startBroker(t, l.dir)
 	l.undo.add("broker", l.broker.Stop)
 	cmd := demoCmd{Rigs: rigs, Listen: "127.0.0.1:0"}
-	channels := []ingest.Channel{ingest.HookLoad, ingest.BlockHeight, ingest.DrumSpeed, ingest.DrumCounts,
-		ingest.BrakePressure, ingest.EmergencyPressure, ingest.DriveEngaged, ingest.AuxiliaryCurrent}
-	site, err := cmd.site(l.dir, l.broker.URL(), channels)
+	sc, err := simulator.LoadScenario("overhoist")
+	if err != nil {
+		t.Fatal(err)
+	}
+	site, err := cmd.site(l.dir, l.broker.URL(), sc)
 	if err != nil {
 		t.Fatal(err)
 	}

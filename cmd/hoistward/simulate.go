@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -8,6 +9,7 @@ import (
 	"time"
 
 	"hoistward/configs"
+	"hoistward/detect/hoist"
 	"hoistward/ingest"
 	"hoistward/ingest/fieldcsv"
 	"hoistward/simulator"
@@ -48,6 +50,7 @@ func (c *simulateCmd) Run(s *streams) error {
 	if err != nil {
 		return configError(err)
 	}
+	text = toldRig(rig, text, scenario)
 	run, err := simulator.New(rig, scenario, c.Seed)
 	if err != nil {
 		return usageError{err}
@@ -64,6 +67,21 @@ func (c *simulateCmd) Run(s *streams) error {
 		err = c.publish(s, run, rig.Name, truth)
 	}
 	return errors.Join(err, truth.close())
+}
+
+// toldRig is the rig file that the monitor is given: the rig's own, or where the
+// scenario fits the rig otherwise, that of the fitted rig. A scenario whose story is
+// that nobody was told of the lines strung keeps the old number.
+func toldRig(rig *hoist.Rig, text []byte, sc *simulator.Scenario) []byte {
+	fitted := sc.Fit(rig)
+	if sc.Rig.LinesUnknown {
+		fitted.Reeving.Lines = rig.Reeving.Lines
+	}
+	told := configs.Text(fitted)
+	if bytes.Equal(told, configs.Text(rig)) {
+		return text
+	}
+	return told
 }
 
 func (c *simulateCmd) list(s *streams) error {
