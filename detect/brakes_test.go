@@ -6,6 +6,7 @@ import (
 
 	"hoistward/detect"
 	"hoistward/detect/hoist"
+	"hoistward/ingest"
 )
 
 // A load of 250 t lowered at a steady 0.8 m/s by the auxiliary brake, which is lost at
@@ -90,5 +91,62 @@ func TestBrakeHeatFollowsTheBalance(t *testing.T) {
 	}
 	if rise, bound := last.BrakeTemperature-first.BrakeTemperature, last.BrakeTemperatureHi-first.BrakeTemperatureHi; !(bound > rise) {
 		t.Errorf("the bound rose by %.2f K, the estimate by %.2f K, want the bound by more", bound, rise)
+	}
+}
+
+// A brake that holds a load and then lets the drum turn slowly, its pressure unchanged,
+// creeps; one that is let off lowers.
+func TestCreepIsToldFromLowering(t *testing.T) {
+	for name, tc := range map[string]struct {
+		letOff bool
+		want   bool
+	}{"pressure kept": {false, true}, "let off": {true, false}} {
+		b := newBench(t, r1(t))
+		b.load, b.pressure = 1471e3, 4e6
+		b.run(6, still(20), nil)
+		start := b.now
+		if tc.letOff {
+			b.pressure = 1.2e6
+		}
+		found := false
+		b.run(8, func(at float64) (float64, float64, float64) { return rising(20, -0.05)(at - start) }, func(at, h, v float64, r *detect.Result) {
+			if f := r.Findings[detect.BrakeCreep]; f.Condition == detect.Present {
+				found = true
+				if f.Urgency != detect.Emergency {
+					t.Errorf("%s: urgency %v, want emergency", name, f.Urgency)
+				}
+			}
+		})
+		if found != tc.want {
+			t.Errorf("%s: creep found %v, want %v", name, found, tc.want)
+		}
+	}
+}
+
+// Release pressure lost means set: at rest high, with the drum turning an emergency.
+func TestEmergencyBrakeSet(t *testing.T) {
+	for name, tc := range map[string]struct {
+		m    motionAt
+		want detect.Urgency
+	}{"at rest": {still(20), detect.High}, "turning": {rising(20, 0.5), detect.Emergency}} {
+		b := newBench(t, r1(t))
+		b.bend = func(at float64, s *ingest.Sample) {
+			p := 9e6
+			if at > 5 {
+				p = 1e6
+			}
+			s.Set(ingest.EmergencyPressure, ingest.Number(p))
+		}
+		b.run(4.8, tc.m, func(at, h, v float64, r *detect.Result) {
+			if c := r.Findings[detect.EmergencyBrakeSet].Condition; c == detect.Present {
+				t.Fatalf("%s at %.1f s: set before it was", name, at)
+			}
+		})
+		b.run(2, tc.m, nil)
+		b.run(0.1, tc.m, func(at, h, v float64, r *detect.Result) {
+			if f := r.Findings[detect.EmergencyBrakeSet]; f.Condition != detect.Present || f.Urgency != tc.want {
+				t.Errorf("%s: %+v, want present and %v", name, f, tc.want)
+			}
+		})
 	}
 }

@@ -26,6 +26,9 @@ type Detector struct {
 	balance   balance
 	pressedAt float64 // event time since which the brake is pressed steadily; NaN = not
 	pressedP  float64
+	heldFor   float64 // s that the brake has held the load still
+	heldAt    float64 // pressure that held, of full
+	creepFor  float64 // s that the drum has turned with the brake set
 
 	motionSince [len(motionWitnesses)]float64 // receipt since which each witness shows motion; +Inf = it does not
 	sensorSpeed float64                       // m/s, of the height sensor alone
@@ -156,6 +159,7 @@ func (d *Detector) brakes(t, now, dt float64) {
 	d.heat.step(&d.balance, dt, &d.ins[ingest.BrakeTemperature])
 	b := &d.balance
 	d.followAuxiliary(b, now, dt)
+	d.followCreep(now, dt)
 	if !b.excited {
 		d.friction.close(now)
 		return

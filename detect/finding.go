@@ -62,6 +62,9 @@ const (
 	SourceLost
 	AuxiliaryLost
 	AuxiliaryWeak
+	EmergencyBrakeSet
+	CrownSaverTripped
+	BrakeCreep
 	NumKinds
 )
 
@@ -71,6 +74,7 @@ var kindNames = [NumKinds]string{
 	"brake_margin_low", "heights_disagree", "position_not_calibrated",
 	"overload", "blind", "clock_disagrees", "source_lost",
 	"auxiliary_brake_lost", "auxiliary_brake_weak",
+	"emergency_brake_set", "crown_saver_tripped", "brake_creep",
 }
 
 // String returns the alarm's name.
@@ -134,6 +138,9 @@ const (
 	OtherThanCounts
 	AuxiliaryGone
 	AuxiliaryBelowCurve
+	ReleasePressureLost
+	CrownSaverSays
+	TurnsWhileSet
 )
 
 var causeWords = [...]string{
@@ -167,6 +174,9 @@ var causeWords = [...]string{
 	OtherThanCounts:        "drum speed and drum count show different speeds: the speed is not used",
 	AuxiliaryGone:          "the auxiliary brake gives far less than it did at this speed",
 	AuxiliaryBelowCurve:    "the auxiliary brake gives less than its curve at this speed and current",
+	ReleasePressureLost:    "release pressure is lost: the spring-set calipers are on",
+	CrownSaverSays:         "the crown saver says that it has tripped",
+	TurnsWhileSet:          "the drum turns although the brake is pressed hard enough to hold the load",
 	StrayedFurther:         "a reading lay further off than the hoist can go between two readings: not used",
 	SpeaksAnotherUnit:      "the value changed by the ratio of two units: not used",
 	OutsideRange:           "the value is outside its range",

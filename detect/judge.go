@@ -27,6 +27,9 @@ func (d *Detector) judge(now float64, m *margin) {
 	f[SourceLost] = d.judgeSource(now)
 	f[AuxiliaryLost] = d.judgeAuxiliaryLost()
 	f[AuxiliaryWeak] = d.judgeAuxiliaryWeak()
+	f[EmergencyBrakeSet] = d.judgeEmergencySet(now)
+	f[CrownSaverTripped] = d.judgeCrownSaver(now)
+	f[BrakeCreep] = d.judgeCreep(now)
 	d.judgeChannels(now)
 }
 
