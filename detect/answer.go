@@ -135,8 +135,8 @@ func (d *Detector) activity(now float64) Activity {
 // grade says how well each question can be answered now.
 func (d *Detector) grade(now float64, m *margin) {
 	a := &d.result.Answers
-	a[CrownAnswer] = d.gradeStop(now, m.blind&BlindCrown != 0, m.why, m.crownDegraded)
-	a[FloorAnswer] = d.gradeStop(now, m.blind != 0, m.why, m.floorDegraded)
+	a[CrownAnswer] = d.gradeStop(now, m.blind&BlindCrown != 0, m.why, m.degraded)
+	a[FloorAnswer] = d.gradeStop(now, m.blind != 0, m.why, m.degraded)
 	a[HeatAnswer] = d.gradeHeat(now)
 	a[FrictionAnswer] = d.gradeFriction(now)
 	a[MarginAnswer] = Answer{Fair, ""}
@@ -154,9 +154,9 @@ func (d *Detector) gradeStop(now float64, blind bool, why, degraded Cause) Answe
 		return Answer{Degraded, degraded.Words()}
 	case d.pos.disagree:
 		return Answer{Degraded, WitnessesApart.Words()}
-	case d.pos.source == FromSensor:
+	case d.result.Estimate.HeightSource == FromSensor:
 		return Answer{Degraded, "from the height sensor alone"}
-	case d.pos.source == FromDrum && d.ins[ingest.BlockHeight].mapped:
+	case d.result.Estimate.HeightSource == FromDrum && d.ins[ingest.BlockHeight].mapped:
 		return Answer{Degraded, "from the drum alone"}
 	}
 	return Answer{Fair, ""}

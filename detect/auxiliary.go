@@ -96,7 +96,7 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 	if !Known(p) {
 		return
 	}
-	grip := float64(d.rig.Service.Capacity(units.FromCelsius(d.heat.expected()), d.friction.health(), hoist.Lowering)) * p
+	grip := d.serviceTorque(p, d.friction.health(), hoist.Lowering)
 	if p < pressed {
 		grip = 0
 	}

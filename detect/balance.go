@@ -72,14 +72,13 @@ func (d *Detector) balanceNow(now float64) balance {
 // share parts what retards between the friction brake and the auxiliary one.
 func (d *Detector) share(b *balance, now float64, lowering bool) {
 	p := d.pressureFraction(now)
-	t := units.FromCelsius(d.heat.expected())
 	grip := NotKnown()
 	if Known(p) {
 		dir := hoist.Raising
 		if lowering {
 			dir = hoist.Lowering
 		}
-		grip = float64(d.rig.Service.Capacity(t, d.friction.health(), dir)) * p
+		grip = d.serviceTorque(p, d.friction.health(), dir)
 	}
 	aux := d.auxiliaryTorque(b.omega, now, lowering)
 	if !Known(aux) { // not known, but at this speed it cannot be much
@@ -125,6 +124,12 @@ const (
 	auxiliarySpread = 0.10
 	gripSpread      = 0.08
 )
+
+// serviceTorque is what the service brake gives at a pressure, a fraction of full, and
+// a health, as hot as it is taken to be, N·m.
+func (d *Detector) serviceTorque(pressure, health float64, dir hoist.Direction) float64 {
+	return float64(d.rig.Service.Capacity(units.FromCelsius(d.heat.expected()), health, dir)) * pressure
+}
 
 // pressureFraction is the service brake's pressure over full, or not known.
 func (d *Detector) pressureFraction(now float64) float64 {

@@ -161,10 +161,10 @@ func (d *Detector) brakes(t, now, dt float64) {
 	d.followAuxiliary(b, now, dt)
 	d.followCreep(now, dt)
 	if !b.excited {
-		d.friction.close(now)
+		d.friction.close()
 		return
 	}
-	d.friction.step(d.lining(b, d.pressureFraction(now)), t, now, d.pressedAt)
+	d.friction.step(d.lining(b, d.pressureFraction(now)), t, d.pressedAt)
 }
 
 // work adds up the line's work, ∫ F |dh| (PHYSICS section 7).

@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"hoistward/detect/hoist"
-	"hoistward/ingest/units"
 )
 
 // friction tracks the health of the lining: present friction coefficient over what it
@@ -37,7 +36,6 @@ type friction struct {
 	lastZ        float64 // newest piece
 	lastSD       float64
 	began        float64 // event time of the piece
-	last         float64 // receipt of the newest evidence; NaN = none
 }
 
 const (
@@ -63,7 +61,7 @@ const (
 	fadeNeeds  = 2 // applications
 )
 
-func newFriction() friction { return friction{k: 1, p: healthStart, last: math.NaN()} }
+func newFriction() friction { return friction{k: 1, p: healthStart} }
 
 // evidence is what one frame shows of the lining.
 type evidence struct {
@@ -72,9 +70,9 @@ type evidence struct {
 }
 
 // step takes one frame's evidence at event time t.
-func (f *friction) step(e evidence, t, now, pressedSince float64) {
+func (f *friction) step(e evidence, t, pressedSince float64) {
 	if !(t-pressedSince >= settledFor) || !Known(e.health) || !Known(e.sd) {
-		f.close(now)
+		f.close()
 		return
 	}
 	if f.n == 0 {
@@ -84,12 +82,12 @@ func (f *friction) step(e evidence, t, now, pressedSince float64) {
 	f.z += e.health
 	f.noise += e.sd
 	if t-f.began >= pieceTime {
-		f.close(now)
+		f.close()
 	}
 }
 
 // close takes the present piece of evidence into the estimate.
-func (f *friction) close(now float64) {
+func (f *friction) close() {
 	if f.n >= pieceFrames {
 		z, sd := f.z/float64(f.n), f.noise/float64(f.n)
 		f.p += healthWalk
@@ -100,7 +98,6 @@ func (f *friction) close(now float64) {
 		f.take(z, sd)
 		f.lastZ, f.lastSD = z, sd
 		f.applications++
-		f.last = now
 	}
 	f.n, f.z, f.noise = 0, 0, 0
 }
@@ -128,10 +125,7 @@ func (f *friction) changed(z, sd float64) bool {
 
 // lining returns what the frame's balance shows of the lining.
 func (d *Detector) lining(b *balance, pressure float64) evidence {
-	t := units.FromCelsius(d.heat.expected())
-	torque := func(k float64) float64 {
-		return float64(d.rig.Service.Capacity(t, k, hoist.Lowering)) * pressure
-	}
+	torque := func(k float64) float64 { return d.serviceTorque(pressure, k, hoist.Lowering) }
 	seen := b.retarding - b.auxiliaryKnown
 	lo, hi := healthLow, healthHigh
 	if !(seen > torque(lo)) || !(seen < torque(hi)) {

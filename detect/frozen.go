@@ -108,7 +108,7 @@ var motionWitnesses = [...]ingest.Channel{ingest.DrumSpeed, ingest.DrumCounts, i
 // has stood still for a while shows no motion, whatever the others say.
 func (d *Detector) followMotion(now float64) {
 	moves := [len(motionWitnesses)]bool{
-		math.Abs(d.ins[ingest.DrumSpeed].v)*d.pos.radius()/float64(d.rig.Reeving.Lines) > frozenSpeed,
+		math.Abs(d.ins[ingest.DrumSpeed].v)*d.pos.perRadian() > frozenSpeed,
 		math.Abs(d.pos.countSpeed) > frozenSpeed && d.ins[ingest.DrumCounts].repeats == 0,
 		math.Abs(d.sensorSpeed) > frozenSpeed && d.ins[ingest.BlockHeight].repeats < frozenLeast,
 	}

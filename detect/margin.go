@@ -20,8 +20,7 @@ type margin struct {
 	cannotStop              bool
 	blind                   Blind
 	why                     Cause
-	crownDegraded           Cause
-	floorDegraded           Cause
+	degraded                Cause // what the answers that can be given lack
 }
 
 const (
@@ -42,6 +41,9 @@ func (d *Detector) marginNow(now, age float64) margin {
 	}
 	if m.blind, m.why = d.blindness(now); m.blind == BlindCrown|BlindFloor {
 		return m
+	}
+	if !Known(d.load.weight) {
+		m.degraded = NoHookLoad
 	}
 	high, low := d.pos.envelope()
 	pad := d.pos.heightBound()
@@ -94,9 +96,6 @@ func (d *Detector) marginUp(m *margin, high, pad, age float64) {
 		m.cannotStop = m.cannotStop || !bound.CanStop
 	}
 	m.crownRoom = float64(d.rig.Mast.CrownLimit) - m.restUpBound
-	if !Known(d.load.weight) {
-		m.crownDegraded = NoHookLoad
-	}
 }
 
 func (d *Detector) marginDown(m *margin, low, pad, age float64) {
@@ -115,9 +114,6 @@ func (d *Detector) marginDown(m *margin, low, pad, age float64) {
 		m.cannotStop = m.cannotStop || !bound.CanStop
 	}
 	m.floorRoom = m.restDownBound - floor
-	if !Known(d.load.weight) {
-		m.floorDegraded = NoHookLoad
-	}
 	if room := low - pad - floor; room > 0 {
 		m.safeLowering = float64(d.rig.SafeLowering(weight, units.Metre(d.pos.radius()),
 			units.FromCelsius(d.heat.bound()), d.friction.health(), units.Metre(room)))
@@ -147,7 +143,7 @@ func (d *Detector) spread() hoist.Spread {
 	return hoist.Spread{
 		Speed:        units.MetrePerSecond(math.Max(speedNoise, d.pos.motion.sd(ixV))),
 		Acceleration: units.MetrePerSecond2(math.Max(accelerationNoise, d.pos.motion.sd(ixA))),
-		Temperature:  units.Kelvin((d.heat.bound() - d.heat.expected()) / z99),
+		Temperature:  units.Kelvin((d.heat.bound() - d.heat.expected()) / hoist.Z99),
 		Friction:     friction,
 	}
 }

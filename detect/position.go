@@ -40,7 +40,6 @@ type position struct {
 	countSpeed float64 // m/s of the block by the newest counts
 	loose      float64 // turns of the drum with the block hung off
 	abruptTill float64 // event time until which the motion may change abruptly
-	source     HeightSource
 }
 
 const (
@@ -118,7 +117,6 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 	if sensor.fresh {
 		p.sensor(sensor, now, t)
 	}
-	p.source = p.whichSource(ins, now)
 }
 
 func (p *position) jerk(ins *[ingest.NumChannels]instrument, now float64) float64 {
@@ -163,7 +161,7 @@ func (p *position) followStretch(t, load float64) {
 
 // blockSpeed returns the block's speed by the drum's and its noise variance.
 func (p *position) blockSpeed(omega float64) (v, variance float64) {
-	k := p.radius() / float64(p.rig.Reeving.Lines)
+	k := p.perRadian()
 	sd := drumSpeedNoise*k + 0.005*math.Abs(omega)*k
 	return omega * k, sd * sd
 }
@@ -191,13 +189,13 @@ func (p *position) count(c *instrument, t, load float64) {
 	}
 	p.wraps += turns
 	if dt > 0 {
-		p.countSpeed = turns * 2 * math.Pi / dt * p.radius() / float64(p.rig.Reeving.Lines)
+		p.countSpeed = turns * 2 * math.Pi / dt * p.perRadian()
 	}
 	p.slipped(turns, load)
 }
 
 func (p *position) fastestDrum() float64 {
-	return fastestBlock * float64(p.rig.Reeving.Lines) / p.radius()
+	return fastestBlock / p.perRadian()
 }
 
 func (p *position) void(c Cause) {
@@ -339,6 +337,9 @@ func (p *position) whichSource(ins *[ingest.NumChannels]instrument, now float64)
 	return NoHeight
 }
 
+// perRadian is the block's travel a radian of the drum, r/n, m.
+func (p *position) perRadian() float64 { return p.radius() / float64(p.rig.Reeving.Lines) }
+
 // radius is the working radius of the drum, from the wraps, else from the height,
 // else that of the second layer.
 func (p *position) radius() float64 {
@@ -369,8 +370,5 @@ func (p *position) envelope() (high, low float64) {
 // the reference's uncertainty and the filter's, added linearly since an error of
 // the reference stays (PHYSICS section 11).
 func (p *position) heightBound() float64 {
-	return z99*float64(p.rig.Uncertainty.Height) + z99*p.motion.sd(ixH)
+	return hoist.Z99*float64(p.rig.Uncertainty.Height) + hoist.Z99*p.motion.sd(ixH)
 }
-
-// z99 is the one-sided 99 % point of the normal distribution.
-const z99 = 2.3263478740408408

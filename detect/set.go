@@ -5,7 +5,6 @@ import (
 
 	"hoistward/detect/hoist"
 	"hoistward/ingest"
-	"hoistward/ingest/units"
 )
 
 // Detectors of brakes that are set, or should hold.
@@ -85,8 +84,7 @@ func (d *Detector) followCreep(now, dt float64) {
 		d.heldAt += (1 - math.Exp(-dt/heldTime)) * (p - d.heldAt)
 		return
 	}
-	t := units.FromCelsius(d.heat.expected())
-	hard := float64(d.rig.Service.Capacity(t, d.friction.health(), hoist.Lowering))*p > creepHold*d.loadTorque()
+	hard := d.serviceTorque(p, d.friction.health(), hoist.Lowering) > creepHold*d.loadTorque()
 	held := d.heldFor >= heldTime && p > heldPart*d.heldAt
 	switch {
 	case !hard && !held:
@@ -105,7 +103,7 @@ func (d *Detector) moves(now float64) bool {
 		return math.Abs(d.pos.countSpeed) > creepLeast/2
 	}
 	s := &d.ins[ingest.DrumSpeed]
-	return s.live(now) && math.Abs(s.v)*d.pos.radius()/float64(d.rig.Reeving.Lines) > creepLeast
+	return s.live(now) && math.Abs(s.v)*d.pos.perRadian() > creepLeast
 }
 
 func (d *Detector) judgeCreep(now float64) Finding {

@@ -48,7 +48,7 @@ func (d *Detector) stepLimit(c ingest.Channel, dt float64) float64 {
 	case ingest.BlockHeight:
 		return fastestBlock*dt + stepHeight
 	case ingest.DrumSpeed:
-		return stepGain*float64(d.rig.Reeving.Lines)/d.pos.radius()*dt + stepSpin
+		return stepGain*dt/d.pos.perRadian() + stepSpin
 	case ingest.DrumCounts:
 		return (d.pos.fastestDrum()*dt/(2*math.Pi) + stepTurns) * d.rig.Drawworks.Encoder.CountsPerRevolution
 	case ingest.HookLoad:
@@ -171,7 +171,7 @@ func (d *Detector) countsContradict(i *instrument, v float64) bool {
 		i.against = 0
 		return false
 	}
-	w := d.pos.countSpeed * float64(d.rig.Reeving.Lines) / d.pos.radius()
+	w := d.pos.countSpeed / d.pos.perRadian()
 	if math.Abs(v-w) <= crossPart*math.Max(math.Abs(v), math.Abs(w))+crossSpin {
 		i.against, i.contrary = 0, 0
 		return false

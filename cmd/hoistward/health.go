@@ -54,7 +54,7 @@ func (st *station) health() any {
 	for _, c := range st.clients {
 		s, n := c.Status(), c.Stats()
 		h.Links = append(h.Links, linkHealth{
-			Source: s.Source, State: s.State.String(), Detail: s.Detail, Since: s.Since.UTC().Format("2006-01-02T15:04:05.000Z"),
+			Source: s.Source, State: s.State.String(), Detail: s.Detail, Since: clockText(s.Since),
 			Taken: n.Received, Waiting: n.Waiting, Dropped: n.Dropped,
 		})
 		if !s.State.Open() {

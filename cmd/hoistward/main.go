@@ -16,6 +16,8 @@ import (
 
 	"github.com/alecthomas/kong"
 	"golang.org/x/term"
+
+	"hoistward/dashboard"
 )
 
 // version is the program's; a release build sets it.
@@ -61,11 +63,6 @@ type cli struct {
 	Version   versionCmd   `cmd:"" help:"Print the version."`
 }
 
-const caution = `Advisory only. It replaces no crown or floor limit device, no emergency stop, no
-brake or line inspection, no weight indicator and no driller's attention. Limits
-and test intervals come from the rig's own procedures, the makers' data and the
-local rules; changes to a hoist are for competent, licensed people.`
-
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	go func() {
@@ -94,7 +91,7 @@ func run(args []string, s *streams) (code int) {
 	}()
 	var c cli
 	parser, err := kong.New(&c, kong.Name("hoistward"),
-		kong.Description("A real-time monitor of drilling hoists with overhoist and brake-fade alarms.\n\n"+caution),
+		kong.Description("A real-time monitor of drilling hoists with overhoist and brake-fade alarms.\n\n"+dashboard.Caution),
 		kong.Writers(s.out, s.err), kong.Exit(func(code int) { panic(stopParsing{code}) }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}), kong.UsageOnError(), kong.Bind(s))
 	if err != nil {

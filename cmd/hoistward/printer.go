@@ -16,7 +16,7 @@ import (
 )
 
 func utcTime(t time.Time, e zapcore.PrimitiveArrayEncoder) {
-	e.AppendString(t.UTC().Format("2006-01-02T15:04:05.000Z"))
+	e.AppendString(clockText(t))
 }
 
 // printer shows a running monitor: on a terminal one line of state that is written

@@ -49,9 +49,9 @@ type station struct {
 
 // openRig is the watch's reader of rig files.
 func openRig(text []byte) (*hoist.Rig, error) {
-	rig, problems := configs.ReadRig("rig file", text)
-	if len(problems) > 0 {
-		return nil, usageError{configs.Problems(problems)}
+	rig, err := configs.OpenRig(text)
+	if err != nil {
+		return nil, configError(err)
 	}
 	return rig, nil
 }
