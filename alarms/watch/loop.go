@@ -12,16 +12,15 @@ import (
 
 // Message is one message of a source, as received.
 type Message struct {
-	Source   int // index in LoopOptions.Sources
-	Rig      string
-	Payload  []byte
-	Received time.Time
-	Reject   ingest.Reject // why its transport would not use it; Used = it may be used
+	ingest.Message
+	Source int           // index in LoopOptions.Sources
+	Reject ingest.Reject // why its transport would not use it; Used = it may be used
 }
 
-// Decoder turns a payload into samples and rejects.
+// Decoder turns a message into samples and rejects. It is called by the loop alone
+// and may keep state between messages.
 type Decoder interface {
-	Decode(data []byte, received time.Time, emit func(*ingest.Sample), reject func(ingest.Reject, string))
+	Decode(m *ingest.Message, out ingest.Sink)
 }
 
 // Recorder keeps entries and journal lines. None of its calls may block.
@@ -183,15 +182,26 @@ func (l *Loop) message(m Message) {
 		l.reject(m.Rig, src.Name, m.Reject, string(m.Payload[:min(len(m.Payload), exampleBytes)]))
 		return
 	}
-	if l.fleet.Rig(m.Rig) == nil {
-		l.reject(m.Rig, src.Name, ingest.RejectUnknownRig, m.Rig)
+	m.Received = l.now
+	src.Decoder.Decode(&m.Message, decoded{l, src.Name})
+}
+
+// decoded takes what the decoder of one source made of a message.
+type decoded struct {
+	l      *Loop
+	source string
+}
+
+func (d decoded) Sample(rig string, s *ingest.Sample) {
+	if d.l.fleet.Rig(rig) == nil {
+		d.l.reject(rig, d.source, ingest.RejectUnknownRig, rig)
 		return
 	}
-	src.Decoder.Decode(m.Payload, l.now,
-		func(s *ingest.Sample) {
-			_ = l.apply(&ingest.Entry{Rig: m.Rig, Kind: ingest.EntrySample, Sample: *s})
-		},
-		func(r ingest.Reject, detail string) { l.reject(m.Rig, src.Name, r, detail) })
+	_ = d.l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntrySample, Sample: *s})
+}
+
+func (d decoded) Reject(rig string, r ingest.Reject, detail string) {
+	d.l.reject(rig, d.source, r, detail)
 }
 
 func (l *Loop) reject(rig, source string, r ingest.Reject, detail string) {

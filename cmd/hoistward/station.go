@@ -273,7 +273,9 @@ func pump(ctx context.Context, c *mqtt.Client, source int, loop *watch.Loop) {
 		if err != nil {
 			return
 		}
-		out := watch.Message{Source: source, Rig: m.Rig, Payload: m.Payload, Received: m.Received}
+		out := watch.Message{Source: source, Message: ingest.Message{
+			Rig: m.Rig, Topic: m.Topic, Payload: m.Payload, Received: m.Received,
+		}}
 		switch {
 		case m.Retained:
 			out.Reject = ingest.RejectRetained

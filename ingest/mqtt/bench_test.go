@@ -46,11 +46,14 @@ func readings(b *testing.B, at *aBroker, qos byte) {
 			if err != nil {
 				return
 			}
-			d.Decode(msg.Payload, msg.Received, func(s *ingest.Sample) {
-				if f, _ := a.Add(s, msg.Received); f != nil {
-					frames.Add(1)
-				}
-			}, func(ingest.Reject, string) {})
+			d.Decode(&ingest.Message{Payload: msg.Payload, Received: msg.Received}, ingest.SinkFuncs{
+				OnSample: func(_ string, s *ingest.Sample) {
+					if f, _ := a.Add(s, msg.Received); f != nil {
+						frames.Add(1)
+					}
+				},
+				OnReject: func(string, ingest.Reject, string) {},
+			})
 		}
 	}()
 	c := paho.NewClient(paho.NewClientOptions().AddBroker(at.url()).SetClientID("bench"))

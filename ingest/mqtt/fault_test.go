@@ -123,16 +123,19 @@ func newMonitor(t testing.TB, w *watched) *monitor {
 func (m *monitor) step(t testing.TB) {
 	t.Helper()
 	msg := m.w.take(t)
-	reject := func(r ingest.Reject, what string) { m.counters.Add(msg.Rig, r, what) }
-	m.json.Decode(msg.Payload, msg.Received, func(s *ingest.Sample) {
-		f, r := m.gather.Add(s, msg.Received)
-		if r != ingest.Used {
-			reject(r, s.Time.String())
-		}
-		if f != nil {
-			m.frames++
-		}
-	}, reject)
+	reject := func(rig string, r ingest.Reject, what string) { m.counters.Add(rig, r, what) }
+	m.json.Decode(&ingest.Message{Rig: msg.Rig, Payload: msg.Payload, Received: msg.Received}, ingest.SinkFuncs{
+		OnSample: func(rig string, s *ingest.Sample) {
+			f, r := m.gather.Add(s, msg.Received)
+			if r != ingest.Used {
+				reject(rig, r, s.Time.String())
+			}
+			if f != nil {
+				m.frames++
+			}
+		},
+		OnReject: reject,
+	})
 }
 
 func reading(at time.Time, v float64) string {

@@ -72,15 +72,17 @@ func NewJSON(m *ingest.Mapping) (*JSON, error) {
 // negative if before it: the difference of the clocks less the way here.
 func (d *JSON) Offset() time.Duration { return d.offset }
 
-// Decode reads one payload that came at received. It calls emit for each sample,
-// whose pointer is valid only during the call, and reject for each thing that was
-// not used as it came, with the key or the bytes concerned. A value that is
+// Decode reads one message of one rig and hands out each sample, and each thing
+// that was not used as it came with the key or the bytes concerned. A value that is
 // rejected is in the sample as bad; a sample without a believable time, or
 // without any mapped channel, is not emitted.
 //
 // A payload that is not one JSON value as a whole (RFC 8259) gives no sample at
 // all: what stands before a break cannot be trusted either.
-func (d *JSON) Decode(data []byte, received time.Time, emit func(*ingest.Sample), reject func(ingest.Reject, string)) {
+func (d *JSON) Decode(m *ingest.Message, out ingest.Sink) {
+	data, received := m.Payload, m.Received
+	reject := func(r ingest.Reject, detail string) { out.Reject(m.Rig, r, detail) }
+	emit := func(s *ingest.Sample) { out.Sample(m.Rig, s) }
 	switch {
 	case len(data) > MaxSize:
 		reject(ingest.RejectTooLarge, strconv.Itoa(len(data))+" bytes")

@@ -52,9 +52,10 @@ func decode(t testing.TB, m *ingest.Mapping, data string) decoded {
 }
 
 func run(d *JSON, data []byte) (out decoded) {
-	d.Decode(data, noon,
-		func(s *ingest.Sample) { out.samples = append(out.samples, *s) },
-		func(r ingest.Reject, what string) { out.rejects = append(out.rejects, r.String()+" "+what) })
+	d.Decode(&ingest.Message{Payload: data, Received: noon}, ingest.SinkFuncs{
+		OnSample: func(_ string, s *ingest.Sample) { out.samples = append(out.samples, *s) },
+		OnReject: func(_ string, r ingest.Reject, what string) { out.rejects = append(out.rejects, r.String()+" "+what) },
+	})
 	return out
 }
 
@@ -314,10 +315,12 @@ func TestDecodeDoesNotAllocate(t *testing.T) {
 		t.Fatal(err)
 	}
 	sum := 0.0
-	emit := func(s *ingest.Sample) { sum += s.Values[ingest.HookLoad].V }
-	reject := func(r ingest.Reject, s string) { t.Error(r, s) }
-	data := []byte(typical)
-	if n := testing.AllocsPerRun(100, func() { d.Decode(data, noon, emit, reject) }); n != 0 {
+	var out ingest.Sink = ingest.SinkFuncs{
+		OnSample: func(_ string, s *ingest.Sample) { sum += s.Values[ingest.HookLoad].V },
+		OnReject: func(_ string, r ingest.Reject, s string) { t.Error(r, s) },
+	}
+	m := ingest.Message{Payload: []byte(typical), Received: noon}
+	if n := testing.AllocsPerRun(100, func() { d.Decode(&m, out) }); n != 0 {
 		t.Errorf("%v allocations a message, want none", n)
 	}
 	if !(math.Abs(sum-101*1471e3) <= 1) {
@@ -332,12 +335,15 @@ func BenchmarkDecode(b *testing.B) {
 	}
 	data := []byte(typical)
 	n := 0
-	emit := func(*ingest.Sample) { n++ }
-	reject := func(r ingest.Reject, s string) { b.Fatal(r, s) }
+	var out ingest.Sink = ingest.SinkFuncs{
+		OnSample: func(string, *ingest.Sample) { n++ },
+		OnReject: func(_ string, r ingest.Reject, s string) { b.Fatal(r, s) },
+	}
+	m := ingest.Message{Payload: data, Received: noon}
 	b.ReportAllocs()
 	b.SetBytes(int64(len(data)))
 	for b.Loop() {
-		d.Decode(data, noon, emit, reject)
+		d.Decode(&m, out)
 	}
 	if n == 0 {
 		b.Fatal("no sample")
