@@ -23,6 +23,7 @@ type trialCmd struct {
 	Seed    uint64 `required:"" help:"Same seed and count, same scores."`
 	JSON    bool   `name:"json" help:"Write the scores as one JSON object."`
 	Out     string `type:"path" placeholder:"FOLDER" help:"A folder for every case with a failure: its recording, which replay opens, what was so, and what was wrong."`
+	Only    string `placeholder:"KIND" help:"Play the cases of one kind only: stop, contact, stands, fade, auxiliary, sensor or heat. The others are left out, so that each case stays what it is without this."`
 	Workers int    `help:"Cases played at the same time; 0 = one a processor."`
 }
 
@@ -45,6 +46,13 @@ func (c *trialCmd) Run(s *streams) error {
 			return err
 		}
 		options.Rigs = append(options.Rigs, trial.Example{Name: name, Text: text})
+	}
+	if c.Only != "" {
+		kind, ok := trial.ParseKind(c.Only)
+		if !ok {
+			return usagef("--only: got %q, want stop, contact, stands, fade, auxiliary, sensor or heat", c.Only)
+		}
+		options.Only = func(k trial.Kind) bool { return k == kind }
 	}
 	report, err := c.play(s, options)
 	if err != nil {

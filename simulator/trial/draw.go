@@ -77,12 +77,27 @@ func (d *drawer) between(lo, hi float64) float64 { return lo + (hi-lo)*d.r.Float
 
 func (d *drawer) chance(p float64) bool { return d.r.Float64() < p }
 
+// kindOf returns the kind of the case of that index.
+func kindOf(index int) Kind {
+	if index%heatEvery == heatFirst {
+		return HeatCase
+	}
+	return mix[index%len(mix)]
+}
+
+// ParseKind returns the kind of that name.
+func ParseKind(name string) (Kind, bool) {
+	for k := range numKinds {
+		if k.String() == name {
+			return k, true
+		}
+	}
+	return numKinds, false
+}
+
 // draw makes the case of that index.
 func draw(o *Options, index int) (*Case, error) {
-	kind := mix[index%len(mix)]
-	if index%heatEvery == heatFirst {
-		kind = HeatCase
-	}
+	kind := kindOf(index)
 	d := drawer{o: o, r: rand.New(rand.NewPCG(o.Seed, uint64(index))), c: &Case{Index: index, Kind: kind}}
 	d.c.seed = d.r.Uint64()
 	if err := d.rig(); err != nil {

@@ -25,6 +25,7 @@ type Options struct {
 	Set      func(text []byte, path, value string) ([]byte, error) // one value of a rig file replaced
 	Progress func()                                                // after each case, from any goroutine; nil = none
 	Monitor  func(rig string) Monitor                              // what is judged; nil = [watch.Rig]
+	Only     func(Kind) bool                                       // kinds to play, the others are drawn and left out; nil = all
 }
 
 // Failure is one answer that was not good enough.
@@ -77,7 +78,9 @@ func Run(ctx context.Context, o Options) (*Report, error) {
 	for range min(o.Workers, o.Count) {
 		group.Go(func() {
 			for i := range next {
-				out[i] = runCase(&o, i)
+				if o.Only == nil || o.Only(kindOf(i)) {
+					out[i] = runCase(&o, i)
+				}
 				if o.Progress != nil {
 					o.Progress()
 				}
