@@ -27,6 +27,11 @@ const (
 	RejectNull
 	RejectNotANumber
 	RejectOutOfRange
+	RejectDecoderFault // the decoder panicked: a fault of this program
+	RejectBrokenFrame  // an end is missing, or it is too long: none of it is used
+	RejectBrokenLine   // the rest of the message is used
+	RejectUnitConflict // the source says that it sends another unit than the site file states
+	RejectZoneConflict // likewise the zone of its clock
 	NumRejects
 )
 
@@ -35,6 +40,7 @@ var rejectNames = [NumRejects]string{
 	"retained", "queue full", "no time", "bad time", "clock ahead", "far past",
 	"repeated time", "backward time", "no known channel", "unknown field",
 	"duplicate key", "wrong type", "null", "not a number", "out of range",
+	"decoder fault", "broken frame", "broken line", "unit conflict", "zone conflict",
 }
 
 // String returns the words used in files, JSON and on screens.
@@ -60,6 +66,8 @@ func (r Reason) Reject() Reject {
 		return RejectDuplicateKey
 	case ClockAhead:
 		return RejectClockAhead
+	case UnitConflict:
+		return RejectUnitConflict
 	}
 	return Used
 }

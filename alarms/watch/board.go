@@ -263,7 +263,7 @@ func (b *board) linkChanged(links []linkState) {
 
 func linkCondition(state string) detect.Condition {
 	switch state {
-	case "subscribed", "quiet", "recording":
+	case "subscribed", "receiving", "quiet", "recording":
 		return detect.Absent
 	case "connected", "closed": // no word yet on the subscription; put down on purpose
 		return detect.Undecided

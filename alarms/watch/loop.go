@@ -73,6 +73,7 @@ type Loop struct {
 	now     time.Time
 	last    map[string]time.Time // of each rig's newest entry
 	day     map[string]int       // UTC day of each rig's newest entry
+	faults  faults
 	inbox   chan Message
 	acts    chan actCall
 	links   chan ingest.Link
@@ -90,7 +91,8 @@ func NewLoop(o LoopOptions, order []string) (*Loop, error) {
 	l := &Loop{
 		o: o, fleet: NewFleet(o.Open), order: order, seq: o.FirstSeq,
 		last: map[string]time.Time{}, day: map[string]int{},
-		inbox: make(chan Message), acts: make(chan actCall), links: make(chan ingest.Link, 64),
+		faults: newFaults(),
+		inbox:  make(chan Message), acts: make(chan actCall), links: make(chan ingest.Link, 64),
 		stopped: make(chan struct{}),
 	}
 	l.advance(o.Clock())
@@ -183,25 +185,11 @@ func (l *Loop) message(m Message) {
 		return
 	}
 	m.Received = l.now
-	src.Decoder.Decode(&m.Message, decoded{l, src.Name})
-}
-
-// decoded takes what the decoder of one source made of a message.
-type decoded struct {
-	l      *Loop
-	source string
-}
-
-func (d decoded) Sample(rig string, s *ingest.Sample) {
-	if d.l.fleet.Rig(rig) == nil {
-		d.l.reject(rig, d.source, ingest.RejectUnknownRig, rig)
-		return
+	fault := l.decode(src, &m.Message)
+	if fault != "" {
+		l.reject(m.Rig, src.Name, ingest.RejectDecoderFault, fault)
 	}
-	_ = d.l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntrySample, Sample: *s})
-}
-
-func (d decoded) Reject(rig string, r ingest.Reject, detail string) {
-	d.l.reject(rig, d.source, r, detail)
+	l.mark(src.Name, fault)
 }
 
 func (l *Loop) reject(rig, source string, r ingest.Reject, detail string) {
@@ -211,7 +199,7 @@ func (l *Loop) reject(rig, source string, r ingest.Reject, detail string) {
 	}
 }
 
-func (l *Loop) link(link ingest.Link) {
+func (l *Loop) tell(link ingest.Link) {
 	l.advance(l.o.Clock())
 	for _, rig := range l.order {
 		_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryLink, Link: &link})
