@@ -7,10 +7,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
-	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"hoistward/ingest"
 
@@ -63,7 +60,7 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 	if !readBody(w, r, &act) {
 		return
 	}
-	if err := checkAct(&act); err != nil {
+	if err := act.Check(); err != nil {
 		writeError(w, http.StatusBadRequest, err.Error())
 		return
 	}
@@ -76,28 +73,6 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	writeJSON(w, http.StatusOK, map[string]bool{"accepted": true})
-}
-
-const maxPerson = 60 // letters in a person's name
-
-func checkAct(a *ingest.Act) error {
-	a.Person = strings.TrimSpace(a.Person)
-	if a.Do != "acknowledge" && a.Do != "reset" {
-		return fmt.Errorf(`do: got %.20q, want "acknowledge" or "reset"`, a.Do)
-	}
-	if a.Alarm == "" {
-		return errors.New("alarm: got nothing, want an alarm's name")
-	}
-	if a.Person == "" {
-		return errors.New("person: got nothing, want the name of who asks")
-	}
-	if n := utf8.RuneCountInString(a.Person); n > maxPerson {
-		return fmt.Errorf("person: got %d letters, want %d at most", n, maxPerson)
-	}
-	if strings.ContainsFunc(a.Person, unicode.IsControl) {
-		return errors.New("person: got control characters, want a name")
-	}
-	return nil
 }
 
 // soundReport is what one page last said about its own sound.

@@ -19,9 +19,11 @@ type Snapshot struct {
 	Mast       Mast          `json:"mast"`
 	Ratings    Ratings       `json:"ratings"`
 	Estimate   EstimateView  `json:"estimate"`
-	Channels   []ChannelView `json:"channels"` // mapped channels, in channel order
-	Answers    []AnswerView  `json:"answers"`  // what can be answered, and how well
-	Alarms     []AlarmView   `json:"alarms"`   // standing and unacknowledged, most urgent first
+	Channels   []ChannelView `json:"channels"`       // mapped channels, in channel order
+	Answers    []AnswerView  `json:"answers"`        // what can be answered, and how well
+	Alarms     []AlarmView   `json:"alarms"`         // standing and unacknowledged, most urgent first
+	Shelved    []AsideView   `json:"shelved"`        // by a person, with an end
+	Removed    []AsideView   `json:"out_of_service"` // by a person, until returned
 	Links      []LinkView    `json:"links"`
 	Rejects    []RejectView  `json:"rejects"`  // most frequent first
 	Recorder   string        `json:"recorder"` // "", or what is wrong
@@ -109,9 +111,25 @@ type AlarmView struct {
 	CanAck      bool     `json:"can_ack"`
 	CanReset    bool     `json:"can_reset"`
 	Hidden      int      `json:"hidden"` // children suppressed by design under this one
+	CanSilence  bool     `json:"can_silence"`
+	Shelvable   bool     `json:"shelvable"`
+	SeenBy      string   `json:"acknowledged_by,omitempty"`
 	Meaning     string   `json:"meaning"`
 	Consequence string   `json:"consequence"`
 	Response    string   `json:"response"`
+}
+
+// AsideView is an alarm that a person has put aside.
+type AsideView struct {
+	Alarm    string `json:"alarm"`
+	Channel  string `json:"channel,omitempty"`
+	Title    string `json:"title"`
+	State    string `json:"state"` // underneath
+	Priority string `json:"priority"`
+	Active   bool   `json:"active"` // condition present
+	Person   string `json:"person"`
+	Reason   string `json:"reason"`
+	UntilMs  int64  `json:"until_ms"` // end of a shelf, ms since 1970; 0 = until it is returned
 }
 
 // LinkView is one source's connection.

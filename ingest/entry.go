@@ -46,16 +46,6 @@ type Entry struct {
 	Gap      *Gap     // EntryGap
 }
 
-// Act is what a person asked of an alarm.
-type Act struct {
-	Do         string `json:"do"`                // "acknowledge", "reset"
-	Alarm      string `json:"alarm"`             // snake case name
-	Channel    string `json:"channel,omitempty"` // for alarms of one channel
-	Occurrence uint64 `json:"occurrence"`
-	Version    uint64 `json:"version"`
-	Person     string `json:"person"`
-}
-
 // Link is a change of the way that readings come.
 type Link struct {
 	Source string `json:"source"`

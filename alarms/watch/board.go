@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -51,13 +52,7 @@ func newBoard(text string, now time.Time) (board, error) {
 	for i, name := range ownNames {
 		b.add(name, slot{kind: detect.NumKinds, channel: ingest.NumChannels, own: i})
 	}
-	order := []detect.Kind{detect.SourceLost, detect.BrakeVeryHot, detect.AuxiliaryLost}
-	for k := range detect.NumKinds {
-		if !slices.Contains(order[:3], k) {
-			order = append(order, k)
-		}
-	}
-	for _, k := range order {
+	for _, k := range parentsFirst() {
 		b.add(k.String(), slot{kind: k, channel: ingest.NumChannels, own: -1})
 	}
 	for k := range detect.NumChannelKinds {
@@ -69,6 +64,25 @@ func newBoard(text string, now time.Time) (board, error) {
 		return b, nil
 	}
 	return b, b.restore(text, now)
+}
+
+// parentsFirst returns the kinds so that what hides another stands before it.
+func parentsFirst() []detect.Kind {
+	var order []detect.Kind
+	for k := range detect.NumKinds {
+		order = append(order, k)
+	}
+	slices.SortStableFunc(order, func(a, b detect.Kind) int { return cmp.Compare(depth(a.String()), depth(b.String())) })
+	return order
+}
+
+// depth is the number of parents above an alarm.
+func depth(name string) int {
+	rule, _ := alarms.Lookup(name)
+	if rule.Parent == "" {
+		return 0
+	}
+	return 1 + depth(rule.Parent)
 }
 
 func (b *board) add(name string, s slot) {
@@ -177,40 +191,6 @@ func (b *board) step(rig string, now time.Time, s *slot, in alarms.Input) {
 		}
 		b.write(rig, now, s, change, "")
 	}
-}
-
-// act takes what a person asked and returns why it was refused, if it was.
-func (b *board) act(rig string, now time.Time, act *ingest.Act) string {
-	s := b.named(act.Alarm, act.Channel)
-	if s == nil {
-		return fmt.Sprintf("got the alarm %q %q, want one of this rig's", act.Alarm, act.Channel)
-	}
-	var change alarms.Change
-	switch act.Do {
-	case "acknowledge":
-		s.alarm, change = s.rule.Acknowledge(s.alarm, now, act.Occurrence, act.Version, act.Person)
-	case "reset":
-		s.alarm, change = s.rule.Reset(s.alarm, now, act.Occurrence, act.Version, act.Person)
-	case "silence":
-		s.alarm, change = s.rule.Silence(s.alarm, now, act.Occurrence, act.Version, act.Person)
-	default:
-		return fmt.Sprintf("got %q, want acknowledge, silence or reset", act.Do)
-	}
-	if change.Refused != "" {
-		change.Why = act.Do + ": " + change.Refused
-	}
-	b.write(rig, now, s, change, act.Person)
-	return change.Refused
-}
-
-func (b *board) named(name, channel string) *slot {
-	for i := range b.slots {
-		s := &b.slots[i]
-		if s.key() == (alarms.Key{Alarm: name, Channel: channel}) {
-			return s
-		}
-	}
-	return nil
 }
 
 // write adds the journal line of a change.

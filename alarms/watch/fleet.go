@@ -89,13 +89,31 @@ func (w *Rig) Standing() []Standing {
 		if !s.alarm.Standing() {
 			continue
 		}
-		out = append(out, Standing{
-			Rule: s.rule, Channel: s.channelName(), Alarm: s.alarm, Finding: s.finding,
-			Reason: b.reason(s, alarms.Change{}), Hides: b.hiddenUnder(i),
-		})
+		out = append(out, b.standing(i))
 	}
 	sortStanding(out)
 	return out
+}
+
+// PutAside returns the alarms that a person has shelved or taken out of service, in
+// whatever state they are underneath, in the order of the catalogue.
+func (w *Rig) PutAside() []Standing {
+	var out []Standing
+	b := &w.board
+	for i := range b.slots {
+		if a := &b.slots[i].alarm; a.Shelved() || a.OutOfService {
+			out = append(out, b.standing(i))
+		}
+	}
+	return out
+}
+
+func (b *board) standing(i int) Standing {
+	s := &b.slots[i]
+	return Standing{
+		Rule: s.rule, Channel: s.channelName(), Alarm: s.alarm, Finding: s.finding,
+		Reason: b.reason(s, alarms.Change{}), Hides: b.hiddenUnder(i),
+	}
 }
 
 func (b *board) hiddenUnder(parent int) int {

@@ -224,7 +224,12 @@ func (l *Loop) tick() {
 func (l *Loop) act(c actCall) {
 	l.advance(l.o.Clock())
 	if l.fleet.Rig(c.rig) == nil {
-		c.reply <- fmt.Errorf("got the rig %q, want one that is watched", c.rig)
+		why := fmt.Sprintf("got the rig %q, want one that is watched", clip(c.rig))
+		event := RefusedAct(c.rig, l.now, &c.act, why)
+		if err := l.o.Journal.Append(&event); err != nil {
+			l.o.Trouble(fmt.Errorf("journal: %w", err))
+		}
+		c.reply <- errors.New(why)
 		return
 	}
 	refused, err := l.take(&ingest.Entry{Rig: c.rig, Kind: ingest.EntryAct, Act: &c.act})

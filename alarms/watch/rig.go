@@ -63,7 +63,7 @@ func (w *Rig) Apply(e *ingest.Entry) (Outcome, error) {
 	case ingest.EntryTick, ingest.EntryGap:
 		w.tick()
 	case ingest.EntryAct:
-		out.Refused = w.board.act(w.name, w.now, e.Act)
+		out.Refused = w.act(e.Act)
 	case ingest.EntryLink:
 		w.link(e)
 	}
@@ -112,6 +112,14 @@ func (w *Rig) sample(e *ingest.Entry, out *Outcome) {
 func (w *Rig) tick() {
 	w.result = w.detector.Tick(w.now)
 	w.board.evaluate(w.name, w.now, w.result)
+}
+
+// act takes what a person asked and returns why it was refused, if it was.
+func (w *Rig) act(act *ingest.Act) string {
+	if act.Rig != "" && act.Rig != w.name {
+		return w.board.refuse(w.name, w.now, act, fmt.Sprintf("it was meant for the rig %q, this is %s", clip(act.Rig), w.name))
+	}
+	return w.board.act(w.name, w.now, act)
 }
 
 // link takes a change of the way that readings come: a source's link, or the

@@ -32,6 +32,7 @@ func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 		Estimate:   estimate(&w.Result().Estimate),
 		Channels:   channels(w), Answers: answers(w.Result()), Alarms: alarmList(w),
 	}
+	s.Shelved, s.Removed = aside(w)
 	if n := w.Newest(); !n.IsZero() {
 		s.NewestMs = n.UnixMilli()
 	}
@@ -119,8 +120,33 @@ func alarmList(w *watch.Rig) []dashboard.AlarmView {
 			Occurrence: s.Alarm.Occurrence, Version: s.Alarm.Version, SinceMs: s.Alarm.Since.Time().UnixMilli(),
 			InputBad: s.Alarm.InputBad, Sounds: s.Alarm.Sounds(), Active: s.Alarm.Active(),
 			CanAck: s.Alarm.CanAcknowledge(), CanReset: s.Alarm.CanReset(), Hidden: s.Hides,
+			CanSilence: s.Alarm.Sounds(), Shelvable: s.Rule.Shelvable, SeenBy: s.Alarm.AcknowledgedBy,
 			Meaning: s.Rule.Meaning, Consequence: s.Rule.Consequence, Response: s.Rule.Response,
 		})
 	}
 	return list
+}
+
+// aside lists what a person has put aside. An alarm may stand in both lists.
+func aside(w *watch.Rig) (shelved, removed []dashboard.AsideView) {
+	shelved, removed = []dashboard.AsideView{}, []dashboard.AsideView{}
+	for _, s := range w.PutAside() {
+		a := s.Alarm
+		v := dashboard.AsideView{
+			Alarm: s.Rule.Name, Channel: s.Channel, Title: s.Rule.Title, State: a.State.String(),
+			Priority: s.Rule.Priority.String(), Active: a.Active(),
+		}
+		if a.Active() {
+			v.Priority = a.Priority.String()
+		}
+		if a.Shelved() {
+			v.Person, v.Reason, v.UntilMs = a.ShelvedBy, a.ShelvedWhy, a.ShelvedUntil.Time().UnixMilli()
+			shelved = append(shelved, v)
+		}
+		if a.OutOfService {
+			v.Person, v.Reason, v.UntilMs = a.RemovedBy, a.RemovedWhy, 0
+			removed = append(removed, v)
+		}
+	}
+	return shelved, removed
 }
