@@ -16,6 +16,8 @@ const (
 	standardBehind    = 60 * time.Second
 )
 
+var periodTime = between(0.005, 600, "a time from 5 ms to 10 min")
+
 var asideTime = between(0.01, 24*3600, "a time from 10 ms to 24 h")
 
 // standardRanges are the values that a sensor can show where a file states no
@@ -51,30 +53,21 @@ func readTime(o *object, m *ingest.Mapping) {
 	o.close()
 }
 
-func readChannels(o *object, m *ingest.Mapping) {
-	fields := map[string]string{}
-	if m.Clock == ingest.SourceClock {
-		fields[m.TimeField] = "the time"
-	}
+func readChannels(o *object, s *Source) {
+	m := &s.Mapping
+	t := topicsOf(s)
 	for c := range ingest.NumChannels {
 		name := c.String()
 		o.ask(name)
 		if !o.has(name) {
 			continue
 		}
-		group := o.child(name, true)
-		m.Channels[c] = readChannel(group, c)
-		field := m.Channels[c].Field
-		if other, taken := fields[field]; taken {
-			at := group.at("field")
-			o.r.add(o.r.lineOf(at), at, fmt.Sprintf("%q, which %s is read from", field, other), "a field of its own")
-			continue
-		}
-		fields[field] = name
+		t.channel(o.child(name, true), c)
 	}
 	if !o.silent && len(o.names) == 0 {
 		o.r.add(o.line, o.path, "no channel", "one channel at least, such as hook_load: {unit: kN}")
 	}
+	m.Topics = t.topics
 	o.close()
 }
 
@@ -84,6 +77,10 @@ func readChannel(o *object, c ingest.Channel) ingest.ChannelMap {
 	if field, ok := o.words("field", false, "a key of the message"); ok {
 		m.Field = field
 	}
+	if o.has("period") {
+		o.duration("period", &m.Period, 0, periodTime)
+	}
+	o.ask("period")
 	m.Unit = readUnit(o, c)
 	optional(o, "scale", &m.Scale, units.Dimensionless, rule{func(x float64) bool { return x != 0 }, "a number other than 0"}, 1)
 	optional(o, "shift", &m.Shift, units.Dimensionless, anyNumber, 0)
@@ -96,7 +93,6 @@ func readChannel(o *object, c ingest.Channel) ingest.ChannelMap {
 		}
 	}
 	o.ask("null")
-	o.close()
 	return m
 }
 

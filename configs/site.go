@@ -50,8 +50,9 @@ type Source struct {
 	CAFile          string
 	CertificateFile string
 	KeyFile         string
-	Topic           string // with {rig} as one level
-	QoS             byte   // 0 or 1
+	Topic           string // of the channels that name none of their own, with {rig} as one level
+	Payload         ingest.Payload
+	QoS             byte // 0 or 1
 	QuietAfter      time.Duration
 	Mapping         ingest.Mapping
 

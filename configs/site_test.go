@@ -163,7 +163,7 @@ func checkSource(t *testing.T, what, text, key string, good bool) {
 		t.Errorf("%s gives %v, want one problem at %s", what, problems, key)
 	case good:
 		s := site.Sources[0]
-		if _, err := mqtt.New(mqtt.Options{Name: s.Name, Broker: s.Broker, Topic: s.Topic, QoS: s.QoS, QuietAfter: s.QuietAfter}); err != nil {
+		if _, err := mqtt.New(mqtt.Options{Name: s.Name, Broker: s.Broker, Topics: mqtt.Topics(s.Topic), QoS: s.QoS, QuietAfter: s.QuietAfter}); err != nil {
 			t.Errorf("%s reads without a mistake, but the client says %v", what, err)
 		}
 	}

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"hoistward/ingest"
 )
 
 const standardQuiet = 3 * time.Second
@@ -25,11 +27,15 @@ func readSource(o *object) Source {
 	s.ClientID, _ = o.words("client_id", false, "a client id")
 	s.User, _ = o.words("user", false, "a user name")
 	readSecrets(o, &s, encrypted)
-	s.Topic = readTopic(o)
+	s.Payload = readPayload(o, ingest.JSON)
+	s.Topic = readTopic(o, false)
 	whole(o, "qos", &s.QoS, false, from(0, 1))
 	o.duration("quiet_after", &s.QuietAfter, standardQuiet, quietTime)
 	readTime(o.child("time", false), &s.Mapping)
-	readChannels(o.child("channels", true), &s.Mapping)
+	readChannels(o.child("channels", true), &s)
+	if s.Topic == "" && !o.has("topic") {
+		o.needTopic(&s)
+	}
 	o.close()
 	return s
 }
@@ -101,9 +107,11 @@ const rigLevel = "{rig}"
 // alarmTopic is where the monitor itself publishes.
 const alarmTopic = "hoist/{rig}/alarms"
 
-func readTopic(o *object) string {
-	const want = "a topic with {rig} as one whole level, such as hoist/{rig}/readings"
-	text, line, ok := o.scalar("topic", true, want)
+const wantTopic = "a topic with {rig} as one whole level, such as hoist/{rig}/readings"
+
+func readTopic(o *object, required bool) string {
+	const want = wantTopic
+	text, line, ok := o.scalar("topic", required, want)
 	if !ok {
 		return ""
 	}

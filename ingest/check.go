@@ -89,7 +89,11 @@ func OwnForm() Mapping {
 func (m *Mapping) Check() []error {
 	var errs []error
 	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf(format, a...)) }
-	taken := map[string]string{}
+	type place struct {
+		topic int
+		field string
+	}
+	taken := map[place]string{}
 	if m.Clock == SourceClock {
 		if m.TimeField == "" {
 			bad("time field: got nothing, want the key of the event time, such as \"t\"")
@@ -97,7 +101,9 @@ func (m *Mapping) Check() []error {
 		if m.MaxAhead <= 0 || m.MaxBehind <= 0 {
 			bad("clock limits: got %v ahead and %v behind, want positive durations", m.MaxAhead, m.MaxBehind)
 		}
-		taken[m.TimeField] = "the time"
+		for i := range max(1, len(m.Topics)) {
+			taken[place{i, m.TimeField}] = "the time"
+		}
 	}
 	mapped := 0
 	for c := range NumChannels {
@@ -106,10 +112,14 @@ func (m *Mapping) Check() []error {
 			continue
 		}
 		mapped++
-		if by, ok := taken[cm.Field]; ok || cm.Field == "" {
+		at := place{cm.Topic, cm.Field}
+		if cm.Topic < len(m.Topics) && m.Topics[cm.Topic].Payload == NumberText {
+			at.field = "the whole message"
+		}
+		if by, ok := taken[at]; ok || at.field == "" {
 			bad("%s: got the field %q, taken by %q, want a field of its own", c, cm.Field, by)
 		}
-		taken[cm.Field] = c.String()
+		taken[at] = c.String()
 		for _, err := range cm.check(c) {
 			bad("%s: %w", c, err)
 		}

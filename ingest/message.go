@@ -7,6 +7,7 @@ import "time"
 type Message struct {
 	Rig      string // that the way it came names: topic or configuration; empty = none
 	Topic    string // MQTT; empty where there are no topics
+	Pattern  int    // index of the topic in Mapping.Topics; -1 = of none
 	Payload  []byte
 	Received time.Time // by our clock
 }

@@ -49,16 +49,14 @@ type journalHealth struct {
 
 func (st *station) health() any {
 	h := health{Status: "good", Version: version, Rejects: st.counters.Snapshot(), Recorder: recording(st.recorder.Status())}
-	st.clientsMu.Lock()
-	defer st.clientsMu.Unlock()
-	for _, c := range st.clients {
-		s, n := c.Status(), c.Stats()
+	for _, src := range st.sources {
+		s, n := src.feed.Status(), src.feed.Stats()
 		h.Links = append(h.Links, linkHealth{
-			Source: s.Source, State: s.State.String(), Detail: s.Detail, Since: clockText(s.Since),
+			Source: s.Source, State: s.State, Detail: s.Detail, Since: clockText(s.Since),
 			Taken: n.Received, Waiting: n.Waiting, Dropped: n.Dropped,
 		})
-		if !s.State.Open() {
-			h.Status = "source " + s.Source + " is " + s.State.String()
+		if !s.Open {
+			h.Status = "source " + s.Source + " is " + s.State
 		}
 	}
 	j := st.journal.Health()

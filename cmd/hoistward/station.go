@@ -6,7 +6,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -17,8 +16,6 @@ import (
 	"hoistward/dashboard"
 	"hoistward/detect/hoist"
 	"hoistward/ingest"
-	"hoistward/ingest/mqtt"
-	"hoistward/ingest/payload"
 	"hoistward/ingest/record"
 )
 
@@ -31,20 +28,19 @@ const (
 
 // station is the monitor put together: sources, loop, recorder, journal, page.
 type station struct {
-	site      *configs.Site
-	clock     func() time.Time
-	log       *zap.Logger
-	counters  *ingest.Counters
-	clients   []*mqtt.Client
-	clientsMu sync.Mutex
-	recorder  *record.Recorder
-	journal   *journal.Writer
-	saver     *saver
-	loop      *watch.Loop
-	page      *dashboard.Server
-	pager     *pager
-	address   string
-	onEvent   func(w *watch.Rig, o *watch.Outcome) // told of each entry; may be nil
+	site     *configs.Site
+	clock    func() time.Time
+	log      *zap.Logger
+	counters *ingest.Counters
+	sources  []source
+	recorder *record.Recorder
+	journal  *journal.Writer
+	saver    *saver
+	loop     *watch.Loop
+	page     *dashboard.Server
+	pager    *pager
+	address  string
+	onEvent  func(w *watch.Rig, o *watch.Outcome) // told of each entry; may be nil
 }
 
 // openRig is the watch's reader of rig files.
@@ -145,12 +141,11 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		Trouble: func(err error) { st.log.Error("journal line waits for the disk", zap.Error(err)) },
 	}
 	channels := mappedChannels(st.site.Sources)
-	for _, s := range st.site.Sources {
-		d, err := payload.NewJSON(&s.Mapping)
-		if err != nil {
-			return usageError{fmt.Errorf("source %s: %w", s.Name, err)}
-		}
-		o.Sources = append(o.Sources, watch.Source{Name: s.Name, Decoder: d})
+	if err := st.makeSources(); err != nil {
+		return err
+	}
+	for _, f := range st.sources {
+		o.Sources = append(o.Sources, watch.Source{Name: f.name, Decoder: f.decoder})
 	}
 	var order []string
 	for _, r := range st.site.Rigs {
@@ -239,53 +234,6 @@ func (d desk) Act(rig string, act ingest.Act) error {
 	ctx, cancel := context.WithTimeout(context.Background(), actLimit)
 	defer cancel()
 	return d.loop.Act(ctx, rig, act)
-}
-
-func (st *station) startSources(u *undo) error {
-	ctx, cancel := context.WithCancel(context.Background())
-	u.add("source pumps", func(context.Context) error { cancel(); return nil })
-	for i, s := range st.site.Sources {
-		name := s.Name
-		st.loop.Link(ingest.Link{Source: name, State: mqtt.NeverConnected.String()})
-		client, err := mqtt.New(mqtt.Options{
-			Name: name, Broker: s.Broker, ClientID: s.ClientID, User: s.User, PasswordFile: s.PasswordFile,
-			CAFile: s.CAFile, CertFile: s.CertificateFile, KeyFile: s.KeyFile, Topic: s.Topic, QoS: s.QoS,
-			QuietAfter: s.QuietAfter, Log: st.log, Now: st.clock,
-			OnStatus: func(status mqtt.Status) { st.loop.Link(*status.Link()) },
-		})
-		if err != nil {
-			return usageError{fmt.Errorf("source %s: %w", name, err)}
-		}
-		st.clientsMu.Lock()
-		st.clients = append(st.clients, client)
-		st.clientsMu.Unlock()
-		go pump(ctx, client, i, st.loop)
-		client.Start()
-		u.add("source "+name, client.Close)
-	}
-	return nil
-}
-
-// pump carries messages from a source's queue to the loop.
-func pump(ctx context.Context, c *mqtt.Client, source int, loop *watch.Loop) {
-	for {
-		m, err := c.Next(ctx)
-		if err != nil {
-			return
-		}
-		out := watch.Message{Source: source, Message: ingest.Message{
-			Rig: m.Rig, Topic: m.Topic, Payload: m.Payload, Received: m.Received,
-		}}
-		switch {
-		case m.Retained:
-			out.Reject = ingest.RejectRetained
-		case m.Rig == "":
-			out.Reject = ingest.RejectBadTopic
-		}
-		if !loop.Offer(ctx, out) {
-			return
-		}
-	}
 }
 
 // changed is told of every entry, in the loop's goroutine.

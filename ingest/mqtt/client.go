@@ -26,14 +26,14 @@ var ErrNotDelivered = errors.New("not delivered")
 
 // Client is one source of messages. Several may live in one program.
 type Client struct {
-	o     Options
-	topic topic
-	paho  *paho.ClientOptions
-	queue *queue
-	pace  pacing
-	wake  chan struct{} // a live message came while quiet
-	done  chan struct{}
-	ended chan struct{}
+	o      Options
+	routes routes
+	paho   *paho.ClientOptions
+	queue  *queue
+	pace   pacing
+	wake   chan struct{} // a live message came while quiet
+	done   chan struct{}
+	ended  chan struct{}
 
 	granted string // what is special about the granted subscription; of run only
 
@@ -44,6 +44,7 @@ type Client struct {
 	link    paho.Client // open or lately so
 	lastPub string
 	stats   Stats
+	live    []time.Time // of the newest live message of each topic
 }
 
 // New checks the options and reads the files they name. Nothing is sent before
@@ -63,7 +64,7 @@ func build(o Options) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	t, err := parseTopic(o.Topic)
+	r, err := parseRoutes(o.Topics, o.Filters)
 	if err != nil {
 		return nil, err
 	}
@@ -87,7 +88,7 @@ func build(o Options) (*Client, error) {
 		p.SetTLSConfig(c)
 	}
 	return &Client{
-		o: o, topic: t, paho: p,
+		o: o, routes: r, paho: p, live: make([]time.Time, len(o.Topics)),
 		queue:  newQueue(o.QueueLen, o.QueueBytes),
 		pace:   pacing{min: o.RetryMin, max: o.RetryMax},
 		wake:   make(chan struct{}, 1),
@@ -188,26 +189,26 @@ func (c *Client) publish(topic string, qos byte, retained bool, payload []byte) 
 // handle takes a message from paho, which waits for it before it reads on. Paho
 // makes a new payload for each message, so it need not be copied.
 func (c *Client) handle(_ paho.Client, m paho.Message) {
-	rig, ok := c.topic.rigOf(m.Topic())
+	pattern, rig, ok := c.routes.find(m.Topic())
 	msg := Message{
-		Topic: m.Topic(), Rig: rig, Payload: m.Payload(), Received: c.o.Now().UTC(),
+		Topic: m.Topic(), Pattern: pattern, Rig: rig, Unknown: !ok, Payload: m.Payload(), Received: c.o.Now().UTC(),
 		QoS: m.Qos(), Retained: m.Retained(), Duplicate: m.Duplicate(),
 	}
 	large := len(msg.Payload) > c.o.MaxPayload
-	c.count(msg, ok, large)
+	c.count(msg, large)
 	if !large {
 		c.queue.offer(msg)
 	}
 }
 
-func (c *Client) count(m Message, rig, large bool) {
+func (c *Client) count(m Message, large bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.stats.Received++
 	if m.Duplicate {
 		c.stats.Duplicates++
 	}
-	if !rig {
+	if m.Unknown {
 		c.stats.BadTopic++
 	}
 	if large {
@@ -218,6 +219,9 @@ func (c *Client) count(m Message, rig, large bool) {
 		return
 	}
 	c.stats.LastLive = m.Received
+	if m.Pattern >= 0 {
+		c.live[m.Pattern] = m.Received
+	}
 	if c.status.State == Quiet {
 		select {
 		case c.wake <- struct{}{}:

@@ -187,7 +187,7 @@ func TestRetainedPublishIsThereForALaterReader(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		later := open(t, b.url(), func(o *Options) { o.Topic = "hoist/{rig}/alarms" })
+		later := open(t, b.url(), func(o *Options) { o.Topics = Topics("hoist/{rig}/alarms") })
 		if m := later.take(t); string(m.Payload) != "2" || !m.Retained {
 			t.Errorf("got %q, retained %v, want the newest, retained", m.Payload, m.Retained)
 		}

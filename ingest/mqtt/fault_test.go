@@ -35,7 +35,7 @@ func TestRefusedSubscriptionIsAStateOfItsOwn(t *testing.T) {
 		t.Fatal(err)
 	}
 	with := func(topic string) func(*Options) {
-		return func(o *Options) { o.User, o.PasswordFile, o.Topic = "u", password, topic }
+		return func(o *Options) { o.User, o.PasswordFile, o.Topics = "u", password, Topics(topic) }
 	}
 	denied, ok := open(t, b.URL(), with("denied/{rig}/x")), open(t, b.URL(), with("ok/{rig}/x"))
 	denied.reaches(t, Refused)
@@ -50,7 +50,7 @@ func TestRefusedSubscriptionIsAStateOfItsOwn(t *testing.T) {
 		t.Error(err)
 	}
 	ok.take(t)
-	wrong := open(t, b.URL(), func(o *Options) { o.User, o.Topic = "u", "ok/{rig}/x" })
+	wrong := open(t, b.URL(), func(o *Options) { o.User, o.Topics = "u", Topics("ok/{rig}/x") })
 	within(t, 10*time.Second, "wrong password is told", func() bool { return strings.Contains(wrong.Status().Detail, "wrong user or password") })
 	if s := wrong.Status(); s.State != NeverConnected {
 		t.Errorf("wrong password: got %v", s)
@@ -239,7 +239,7 @@ func TestTooLargeIsCountedNotDelivered(t *testing.T) {
 
 func TestTwoSourcesSideBySide(t *testing.T) {
 	b1, b2 := embedded(t), mosquitto(t)
-	w1, w2 := open(t, b1.url(), nil), open(t, b2.url(), func(o *Options) { o.Topic = "field/{rig}/raw" })
+	w1, w2 := open(t, b1.url(), nil), open(t, b2.url(), func(o *Options) { o.Topics = Topics("field/{rig}/raw") })
 	w1.reaches(t, Subscribed)
 	w2.reaches(t, Subscribed)
 	b1.stop()

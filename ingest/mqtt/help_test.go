@@ -137,7 +137,7 @@ type watched struct {
 func open(t testing.TB, url string, change func(*Options)) *watched {
 	w := &watched{}
 	o := Options{
-		Name: "test", Broker: url, Topic: "hoist/{rig}/readings", QoS: 1,
+		Name: "test", Broker: url, Topics: Topics("hoist/{rig}/readings"), QoS: 1,
 		RetryMin: 20 * time.Millisecond, RetryMax: 200 * time.Millisecond,
 		OnStatus: func(s Status) {
 			w.mu.Lock()

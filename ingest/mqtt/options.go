@@ -28,10 +28,11 @@ type Options struct {
 	CAFile       string // PEM, of who signed the broker's certificate; default: the system's
 	CertFile     string // PEM, of this client, with KeyFile
 	KeyFile      string
-	Topic        string // with {rig} where the rig's name stands: "hoist/{rig}/readings"
+	Topics       []Topic  // to read, no two of which can name the same; at least one topic or filter
+	Filters      []string // to read besides, as MQTT writes them; which rig a message is of, its reader must know
 	QoS          byte
 
-	QuietAfter     time.Duration // without live data: state Quiet; default 10 s
+	QuietAfter     time.Duration // without live data on any topic: state Quiet; default 10 s
 	QueueLen       int           // messages between network and reader; default 4096
 	QueueBytes     int           // of their payloads; default 32 MiB
 	MaxPayload     int           // bytes; a larger one is counted, not delivered; default 1 MiB
@@ -49,6 +50,21 @@ type Options struct {
 	Now      func() time.Time // default time.Now
 }
 
+// Topic is one kind of topic to read.
+type Topic struct {
+	Pattern    string        // with {rig} where the rig's name stands: "hoist/{rig}/readings"
+	QuietAfter time.Duration // without live data on it: said in the detail; default Options.QuietAfter
+}
+
+// Topics returns a topic for each pattern.
+func Topics(patterns ...string) []Topic {
+	out := make([]Topic, len(patterns))
+	for i, p := range patterns {
+		out[i].Pattern = p
+	}
+	return out
+}
+
 func orDefault[T comparable](v *T, d T) {
 	var zero T
 	if *v == zero {
@@ -59,6 +75,10 @@ func orDefault[T comparable](v *T, d T) {
 func (o *Options) defaults() {
 	orDefault(&o.ClientID, "hoistward-"+strings.ToLower(rand.Text()[:12])) // 22 of the 23 bytes that every broker takes
 	orDefault(&o.QuietAfter, 10*time.Second)
+	o.Topics = slices.Clone(o.Topics)
+	for i := range o.Topics {
+		orDefault(&o.Topics[i].QuietAfter, o.QuietAfter)
+	}
 	orDefault(&o.QueueLen, 4096)
 	orDefault(&o.QueueBytes, 32<<20)
 	orDefault(&o.MaxPayload, 1<<20)
@@ -153,6 +173,11 @@ func (o *Options) limits() error {
 		return errors.New("timeouts: got one that is not positive, want positive durations")
 	case o.User == "" && o.PasswordFile != "":
 		return errors.New("user: got nothing with a password file, want the user's name")
+	}
+	for _, t := range o.Topics {
+		if t.QuietAfter <= 0 {
+			return fmt.Errorf("topic %q: got %v before it is quiet, want a positive duration", t.Pattern, t.QuietAfter)
+		}
 	}
 	return nil
 }

@@ -194,10 +194,10 @@ func TestOptionsThatCannotWorkAreRefused(t *testing.T) {
 		"keep alive 1 s":     {func(o *Options) { o.KeepAlive = time.Second }, "keep alive: got 1s"},
 		"keep alive 2.5 s":   {func(o *Options) { o.KeepAlive = 2500 * time.Millisecond }, "keep alive: got 2.5s"},
 		"retry max < min":    {func(o *Options) { o.RetryMin = time.Minute }, "retry: got 1m0s to 10s"},
-		"topic without rig":  {func(o *Options) { o.Topic = "hoist/readings" }, "got no {rig}"},
-		"topic with a space": {func(o *Options) { o.Topic = "hoist/{rig}/x y" }, "no space"},
+		"topic without rig":  {func(o *Options) { o.Topics = Topics("hoist/readings") }, "got no {rig}"},
+		"topic with a space": {func(o *Options) { o.Topics = Topics("hoist/{rig}/x y") }, "no space"},
 	} {
-		o := Options{Name: "field", Broker: "tcp://127.0.0.1:1883", Topic: "hoist/{rig}/readings"}
+		o := Options{Name: "field", Broker: "tcp://127.0.0.1:1883", Topics: Topics("hoist/{rig}/readings")}
 		c.change(&o)
 		_, err := New(o)
 		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.HasPrefix(err.Error(), "mqtt field: ") {
@@ -209,7 +209,7 @@ func TestOptionsThatCannotWorkAreRefused(t *testing.T) {
 }
 
 func TestCloseWithoutStart(t *testing.T) {
-	c, err := New(Options{Broker: "tcp://127.0.0.1:1883", Topic: "hoist/{rig}/readings"})
+	c, err := New(Options{Broker: "tcp://127.0.0.1:1883", Topics: Topics("hoist/{rig}/readings")})
 	if err != nil {
 		t.Fatal(err)
 	}

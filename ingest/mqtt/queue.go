@@ -13,7 +13,9 @@ var ErrClosed = errors.New("mqtt: closed")
 // Message is one message as it came. Nothing in it has been checked.
 type Message struct {
 	Topic     string
+	Pattern   int    // index in Options.Topics; -1 = it came by a plain filter
 	Rig       string // taken from the topic; "" if the topic holds none
+	Unknown   bool   // the topic is of no pattern and no filter
 	Payload   []byte
 	Received  time.Time // UTC
 	QoS       byte

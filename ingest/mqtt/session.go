@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -100,41 +102,72 @@ func (c *Client) watch(link paho.Client, lost <-chan error) error {
 	}
 }
 
-// subscribe asks for the topic and looks at the code that the broker granted: a
-// refusal is no error to paho.
+// subscribe asks for the topics and looks at the code that the broker granted for
+// each: a refusal is no error to paho.
 func (c *Client) subscribe(link paho.Client, lost <-chan error) error {
-	filter := c.topic.filter()
-	token := link.Subscribe(filter, c.o.QoS, c.handle)
-	if err := c.await(token, lost, 2*c.o.ConnectTimeout, "subscribe to "+filter); err != nil {
+	asked := map[string]byte{}
+	for _, f := range c.routes.filters {
+		asked[f] = c.o.QoS
+	}
+	token := link.SubscribeMultiple(asked, c.handle)
+	what := "subscribe to " + strings.Join(c.routes.filters, ", ")
+	if err := c.await(token, lost, 2*c.o.ConnectTimeout, what); err != nil {
 		return err
 	}
-	granted, ok := token.(*paho.SubscribeToken).Result()[filter]
-	if !ok || granted == subscribeRefused {
-		c.become(Refused, fmt.Sprintf("the broker does not let us read %q", filter))
+	granted := token.(*paho.SubscribeToken).Result()
+	var refused, lesser []string
+	for _, f := range c.routes.filters {
+		code, ok := granted[f]
+		switch {
+		case !ok || code == subscribeRefused:
+			refused = append(refused, fmt.Sprintf("%q", f))
+		case code < c.o.QoS:
+			lesser = append(lesser, fmt.Sprintf("QoS %d granted, %d asked for", code, c.o.QoS))
+		}
+	}
+	if len(refused) > 0 {
+		c.become(Refused, "the broker does not let us read "+strings.Join(refused, ", "))
 		return nil
 	}
-	c.granted = ""
-	if granted < c.o.QoS {
-		c.granted = fmt.Sprintf("QoS %d granted, %d asked for", granted, c.o.QoS)
-	}
+	c.granted = strings.Join(slices.Compact(lesser), "; ")
 	c.become(Subscribed, c.granted)
 	return nil
 }
 
 // judge tells data from silence on an open link, subscribed since then.
 func (c *Client) judge(now, since time.Time) {
-	if live := c.lastLive(); live.After(since) {
-		since = live
+	c.mu.Lock()
+	last := c.stats.LastLive
+	silent := c.silent(now, since)
+	c.mu.Unlock()
+	if last.After(since) {
+		since = last
 	}
 	if now.Sub(since) >= c.o.QuietAfter {
 		c.become(Quiet, fmt.Sprintf("no live data for %v", c.o.QuietAfter))
 		return
 	}
-	c.become(Subscribed, c.granted)
+	c.become(Subscribed, strings.Join(slices.DeleteFunc([]string{c.granted, silent}, func(s string) bool { return s == "" }), "; "))
 }
 
-func (c *Client) lastLive() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.stats.LastLive
+// silent names the topics without live data while others have some. A broker may
+// grant a subscription and then hold the messages back.
+func (c *Client) silent(now, since time.Time) string {
+	if len(c.live) < 2 {
+		return ""
+	}
+	var names []string
+	for i, t := range c.o.Topics {
+		from := since
+		if c.live[i].After(from) {
+			from = c.live[i]
+		}
+		if now.Sub(from) >= t.QuietAfter {
+			names = append(names, fmt.Sprintf("%q", t.Pattern))
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return "no live data on " + strings.Join(names, ", ")
 }

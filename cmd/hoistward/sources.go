@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"hoistward/alarms/watch"
+	"hoistward/configs"
+	"hoistward/ingest"
+	"hoistward/ingest/payload"
+)
+
+// feed is one way that messages come. It begins with Start; Next gives what came
+// until it is closed and empty. Its network side never waits for its reader.
+type feed interface {
+	Start()
+	Next(ctx context.Context) (watch.Message, error) // Source is filled in by the pump
+	Status() feedStatus
+	Stats() feedStats
+	Close(ctx context.Context) error
+}
+
+// feedStatus is the condition of a feed.
+type feedStatus struct {
+	Source string
+	State  string // "subscribed", "lost"
+	Open   bool   // messages can come
+	Since  time.Time
+	Detail string
+}
+
+func (s feedStatus) link() ingest.Link {
+	return ingest.Link{Source: s.Source, State: s.State, Detail: s.Detail}
+}
+
+// feedStats counts what went through a feed since it was made.
+type feedStats struct {
+	Received uint64
+	Dropped  uint64 // oldest ones discarded because the reader was behind
+	Waiting  int    // in the queue now
+}
+
+// source is a feed with what its messages mean.
+type source struct {
+	name    string
+	feed    feed
+	decoder watch.Decoder
+}
+
+// newSource makes the feed and the decoder that a site file's source asks for.
+// told hears of each change of the link.
+func newSource(s *configs.Source, o feedOptions) (source, error) {
+	out := source{name: s.Name}
+	var err error
+	switch s.Kind {
+	case "mqtt":
+		out.feed, err = newMQTTFeed(s, o)
+	default:
+		err = fmt.Errorf("kind: got %q, want \"mqtt\"", s.Kind)
+	}
+	if err == nil {
+		out.decoder, err = newDecoder(s)
+	}
+	if err != nil {
+		return out, usageError{fmt.Errorf("source %s: %w", s.Name, err)}
+	}
+	return out, nil
+}
+
+// newDecoder returns what reads the messages of s.
+func newDecoder(s *configs.Source) (watch.Decoder, error) {
+	var d payload.ByTopic
+	for i, t := range s.Mapping.Topics {
+		one, err := topicDecoder(t.Payload, s.Mapping.On(i))
+		if err != nil {
+			return nil, fmt.Errorf("topic %q: %w", t.Pattern, err)
+		}
+		d = append(d, one)
+	}
+	return d, nil
+}
+
+// topicDecoder returns what reads the messages of one topic.
+func topicDecoder(p ingest.Payload, m *ingest.Mapping) (payload.Decoder, error) {
+	switch p {
+	case ingest.JSON:
+		return payload.NewJSON(m)
+	case ingest.NumberText:
+		return payload.NewNumber(m)
+	}
+	return nil, fmt.Errorf("payload: got %q, want one that is read", p)
+}
+
+// makeSources makes what is to be watched; startSources lets it begin.
+func (st *station) makeSources() error {
+	o := feedOptions{log: st.log, clock: st.clock, told: func(s feedStatus) { st.loop.Link(s.link()) }}
+	for i := range st.site.Sources {
+		s, err := newSource(&st.site.Sources[i], o)
+		if err != nil {
+			return err
+		}
+		st.sources = append(st.sources, s)
+	}
+	return nil
+}
+
+func (st *station) startSources(u *undo) error {
+	ctx, cancel := context.WithCancel(context.Background())
+	u.add("source pumps", func(context.Context) error { cancel(); return nil })
+	for i := range st.sources {
+		s := &st.sources[i]
+		st.loop.Link(s.feed.Status().link())
+		go pump(ctx, s.feed, i, st.loop)
+		s.feed.Start()
+		u.add("source "+s.name, s.feed.Close)
+	}
+	return nil
+}
+
+// pump carries messages from a source's queue to the loop.
+func pump(ctx context.Context, f feed, source int, loop *watch.Loop) {
+	for {
+		m, err := f.Next(ctx)
+		if err != nil {
+			return
+		}
+		m.Source = source
+		if !loop.Offer(ctx, m) {
+			return
+		}
+	}
+}

@@ -1,0 +1,103 @@
+package configs
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+
+	"hoistward/ingest"
+)
+
+// payloads are those that a source may have.
+var payloads = []ingest.Payload{ingest.JSON, ingest.NumberText}
+
+func readPayload(o *object, standard ingest.Payload) ingest.Payload {
+	names := make([]string, len(payloads))
+	for i, p := range payloads {
+		names[i] = p.String()
+	}
+	if i, ok := o.choice("payload", false, names...); ok {
+		return payloads[i]
+	}
+	return standard
+}
+
+// topics gathers, channel by channel, where the channels of one source come.
+type topics struct {
+	source *Source
+	topics []ingest.Topic
+	first  []ingest.Channel    // the channel that each topic was met at
+	fields []map[string]string // of each topic: what is read from a field
+}
+
+func topicsOf(s *Source) *topics { return &topics{source: s} }
+
+// channel reads one channel and finds its topic a place.
+func (t *topics) channel(o *object, c ingest.Channel) {
+	s := t.source
+	m := readChannel(o, c)
+	pattern := s.Topic
+	if own := readTopic(o, false); own != "" {
+		pattern = own
+	}
+	at := ingest.Topic{Pattern: pattern, Payload: readPayload(o, s.Payload), Clock: s.Mapping.Clock}
+	if at.Payload == ingest.NumberText { // a number alone carries no time
+		at.Clock = ingest.ReceiptClock
+		o.refuse("it only where messages have fields: here they are plain numbers", "field")
+		if i, ok := o.choice("clock", false, "source", "receipt"); ok && i == 0 {
+			o.r.add(o.r.lineOf(o.at("clock")), o.at("clock"), `"source"`, `"receipt": a plain number carries no time`)
+		}
+	} else if i, ok := o.choice("clock", false, "source", "receipt"); ok {
+		at.Clock = ingest.Clock(i)
+	}
+	m.Topic = t.place(o, at, c)
+	t.field(o, m.Topic, m.Field, c)
+	s.Mapping.Channels[c] = m
+	o.close()
+}
+
+// place returns the index of the topic, which is new or has been met.
+func (t *topics) place(o *object, at ingest.Topic, c ingest.Channel) int {
+	i := slices.IndexFunc(t.topics, func(other ingest.Topic) bool { return other.Pattern == at.Pattern })
+	if i < 0 {
+		t.topics, t.first = append(t.topics, at), append(t.first, c)
+		t.fields = append(t.fields, map[string]string{})
+		if at.Clock == ingest.SourceClock {
+			t.fields[len(t.fields)-1][t.source.Mapping.TimeField] = "the time"
+		}
+		return len(t.topics) - 1
+	}
+	bad := func(key, got, want string) {
+		o.r.add(o.r.lineOf(o.at(key)), o.at(key), got, want)
+	}
+	switch other := t.topics[i]; {
+	case at.Pattern == "":
+	case other.Payload != at.Payload:
+		bad("payload", strconv.Quote(at.Payload.String()), fmt.Sprintf("%q, as %s has on the same topic", other.Payload, t.first[i]))
+	case at.Payload == ingest.NumberText:
+		bad("topic", fmt.Sprintf("%q, which %s is read from", at.Pattern, t.first[i]), "a topic of its own: a plain number is of one channel")
+	case other.Clock != at.Clock:
+		bad("clock", "another clock than "+t.first[i].String()+" has on the same topic", "one clock a topic")
+	}
+	return i
+}
+
+func (t *topics) field(o *object, topic int, field string, c ingest.Channel) {
+	if t.topics[topic].Payload == ingest.NumberText {
+		return
+	}
+	if other, taken := t.fields[topic][field]; taken {
+		at := o.at("field")
+		o.r.add(o.r.lineOf(at), at, fmt.Sprintf("%q, which %s is read from", field, other), "a field of its own")
+		return
+	}
+	t.fields[topic][field] = c.String()
+}
+
+// needTopic reports that a source has no topic though a channel needs one.
+func (o *object) needTopic(s *Source) {
+	needs := func(t ingest.Topic) bool { return t.Pattern == "" }
+	if len(s.Mapping.Topics) == 0 || slices.ContainsFunc(s.Mapping.Topics, needs) {
+		o.r.add(o.line, o.at("topic"), "nothing", wantTopic)
+	}
+}
