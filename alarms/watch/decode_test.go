@@ -103,6 +103,7 @@ func TestADecoderThatPanicsTakesNobodyAlong(t *testing.T) {
 			send(0, "R1", "20")
 			send(1, "R3", "boom")
 			time.Sleep(time.Second)
+			synctest.Wait()
 		}
 		if k.samples["R1"] != 5 || k.samples["R3"] != 0 {
 			t.Errorf("got %v samples, want 5 of R1, whose source is well", k.samples)
@@ -135,6 +136,7 @@ func TestADecoderThatPanicsTakesNobodyAlong(t *testing.T) {
 		for range 12 {
 			send(1, "R3", "10")
 			time.Sleep(time.Second)
+			synctest.Wait()
 		}
 		if k.links[len(k.links)-1] != "R3 two quiet" {
 			t.Errorf("got %q last, want the source's own state again after %v of good messages", k.links[len(k.links)-1], faultHold)
