@@ -32,6 +32,14 @@ const (
 	RejectBrokenLine   // the rest of the message is used
 	RejectUnitConflict // the source says that it sends another unit than the site file states
 	RejectZoneConflict // likewise the zone of its clock
+	RejectBrokenPayload
+	RejectUnknownType
+	RejectBadAtSource // the source itself says that the value is not good
+	RejectHistorical  // kept back by the source and sent later: for the record alone
+	RejectWaitingForBirth
+	RejectUnknownAlias
+	RejectSequenceGap
+	RejectEarlierSession
 	NumRejects
 )
 
@@ -41,6 +49,8 @@ var rejectNames = [NumRejects]string{
 	"repeated time", "backward time", "no known channel", "unknown field",
 	"duplicate key", "wrong type", "null", "not a number", "out of range",
 	"decoder fault", "broken frame", "broken line", "unit conflict", "zone conflict",
+	"broken payload", "unknown datatype", "bad at source", "historical",
+	"waiting for birth", "unknown alias", "sequence gap", "earlier session",
 }
 
 // String returns the words used in files, JSON and on screens.
@@ -68,6 +78,10 @@ func (r Reason) Reject() Reject {
 		return RejectClockAhead
 	case UnitConflict:
 		return RejectUnitConflict
+	case BadAtSource:
+		return RejectBadAtSource
+	case SequenceGap:
+		return RejectSequenceGap
 	}
 	return Used
 }

@@ -33,8 +33,10 @@ const (
 	Frozen
 	UnitConflict
 	NotCalibrated
-	ClockAhead // stamped in the future: the receipt time stands in
-	NamedTwice // one message gave the channel more than once: no telling which holds
+	ClockAhead  // stamped in the future: the receipt time stands in
+	NamedTwice  // one message gave the channel more than once: no telling which holds
+	BadAtSource // the source says that its value is not good
+	SequenceGap // messages before it were lost, and what they changed is not known
 	NumReasons
 )
 
@@ -42,6 +44,7 @@ var reasonNames = [NumReasons]string{
 	"", "absent", "null", "not a number", "wrong type", "out of range",
 	"impossible step", "lost", "late", "frozen", "unit conflict",
 	"not calibrated", "clock ahead", "named twice",
+	"bad at source", "sequence gap",
 }
 
 // String returns the words used in files, JSON and on screens.
