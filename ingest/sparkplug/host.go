@@ -29,6 +29,7 @@ type Host struct {
 	outbox   chan Command
 	readings []reading
 	sample   ingest.Sample
+	metric   metric
 	field    []byte
 	mu       sync.Mutex // of all that Nodes reads
 }

@@ -74,7 +74,8 @@ func (n *node) apply(a *arrival, out ingest.Sink) {
 	}
 	mapped := n.h.o.maps(e.name)
 	n.h.readings = n.h.readings[:0]
-	a.each(func(m *metric) {
+	m := &n.h.metric
+	a.each(m, func() {
 		c := ingest.NumChannels
 		if a.verb == nodeBirth || a.verb == deviceBirth {
 			c = n.define(e, m, mapped, out)

@@ -160,7 +160,8 @@ func (n *node) death(a *arrival, out ingest.Sink) {
 
 // bdSeq returns the number that ties a death to its birth.
 func (p *payload) bdSeq() (number uint64, ok bool) {
-	p.each(func(m *metric) {
+	var m metric
+	p.each(&m, func() {
 		if string(m.name) == "bdSeq" && !m.null && (m.kind == longValue || m.kind == intValue) {
 			number, ok = m.bits, true
 		}

@@ -120,14 +120,13 @@ func parse(b []byte) (payload, error) {
 	return p, err
 }
 
-// each calls yield with each metric, which is valid during the call alone.
-func (p *payload) each(yield func(m *metric)) {
-	var m metric
+// each reads each metric into m and calls yield.
+func (p *payload) each(m *metric, yield func()) {
 	_ = fields(p.raw, func(f field) error { // sound: parse has seen it
 		if f.num == payloadMetrics {
-			m = metric{}
+			*m = metric{}
 			_ = m.parse(f.bytes)
-			yield(&m)
+			yield()
 		}
 		return nil
 	})
