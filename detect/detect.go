@@ -68,6 +68,14 @@ func New(rig *hoist.Rig, mapped uint32) *Detector {
 	return d
 }
 
+// Expect states the interval at which readings of c come, s, where it is known
+// before they do.
+func (d *Detector) Expect(c ingest.Channel, period float64) {
+	if period > 0 {
+		d.ins[c].period, d.ins[c].stated = period, true
+	}
+}
+
 // Step takes one frame and returns what it says.
 func (d *Detector) Step(f *ingest.Frame) *Result {
 	now := d.seconds(f.Received)

@@ -16,6 +16,7 @@ type instrument struct {
 	at       float64 // its receipt
 	event    float64 // its event time
 	period   float64 // usual interval, s; 0 = not learned
+	stated   bool    // period is the site's and not learned
 	named    float64 // receipt of the newest message that named the channel
 	quality  ingest.Quality
 	reason   ingest.Reason
@@ -77,6 +78,9 @@ func (d *Detector) take(c ingest.Channel, r *ingest.Reading, now float64) {
 }
 
 func (i *instrument) learn(interval float64) {
+	if i.stated {
+		return
+	}
 	interval = min(interval, longestPeriod)
 	if i.period == 0 {
 		i.period = interval
@@ -90,6 +94,14 @@ func (i *instrument) patience() float64 {
 		return lostUnlearned
 	}
 	return max(lostLeast, lostPeriods*i.period)
+}
+
+// firstWait is how long the channel may take to come at all.
+func (i *instrument) firstWait() float64 {
+	if i.stated {
+		return math.Max(firstWait, lostPeriods*i.period)
+	}
+	return firstWait
 }
 
 // live tells whether the newest value may still be used at now.
@@ -107,10 +119,10 @@ func (i *instrument) lost(now float64) Finding {
 	switch {
 	case !i.mapped:
 		return undecided()
-	case !i.seen && now < firstWait:
+	case !i.seen && now < i.firstWait():
 		return undecided()
 	case !i.seen:
-		return present(Medium, i.silence(NeverArrived), now, firstWait, "s")
+		return present(Medium, i.silence(NeverArrived), now, i.firstWait(), "s")
 	case !i.heard(now):
 		return present(Medium, i.silence(NoValueSince), now-i.at, i.patience(), "s")
 	}

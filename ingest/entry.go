@@ -62,6 +62,9 @@ type Session struct {
 	Channels  []string `json:"channels,omitempty"` // mapped, so that one that never comes is missed
 	Alarms    string   `json:"alarms,omitempty"`   // alarm state carried in, JSON
 	Continues bool     `json:"continues,omitempty"`
+
+	Apart   bool               `json:"apart,omitempty"`   // channels come in messages of their own: frames are gathered
+	Periods map[string]float64 `json:"periods,omitempty"` // s between readings, by channel, as stated
 }
 
 // Gap says that entries were lost before this one, and why.

@@ -47,6 +47,10 @@ func (w *Rig) Now() time.Time { return w.now }
 // Newest returns the receipt of the newest sample; zero = none came.
 func (w *Rig) Newest() time.Time { return w.newest }
 
+// Due returns when a frame that waits for the rest of its channels is to be made,
+// by a tick; zero = none waits.
+func (w *Rig) Due() time.Time { return w.frames.Due(w.now) }
+
 // Result returns the newest findings and estimate.
 func (w *Rig) Result() *detect.Result { return w.result }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"hoistward/alarms"
@@ -71,7 +72,8 @@ type Loop struct {
 	order   []string // rigs, in the order of their sessions
 	seq     uint64
 	now     time.Time
-	last    map[string]time.Time // of each rig's newest entry
+	last    map[string]time.Time // of the newest entry that each rig was judged at
+	waiting []string             // rigs whose frame waits for the rest of its channels
 	day     map[string]int       // UTC day of each rig's newest entry
 	faults  faults
 	inbox   chan Message
@@ -153,6 +155,12 @@ func (l *Loop) Run(ctx context.Context) {
 	defer close(l.stopped)
 	ticker := time.NewTicker(l.o.Tick / 2)
 	defer ticker.Stop()
+	var gather <-chan time.Time
+	if l.apart() {
+		t := time.NewTicker(releaseEvery)
+		defer t.Stop()
+		gather = t.C
+	}
 	for {
 		select {
 		case <-ctx.Done():
@@ -165,7 +173,50 @@ func (l *Loop) Run(ctx context.Context) {
 			l.link(link)
 		case <-ticker.C:
 			l.tick()
+		case <-gather:
+			l.release()
 		}
+	}
+}
+
+// releaseEvery is how often the frames that wait for the rest of their channels are
+// looked at.
+const releaseEvery = 10 * time.Millisecond
+
+// apart tells whether any rig's frames are gathered from several messages.
+func (l *Loop) apart() bool {
+	for _, s := range l.o.Sessions {
+		if s.Apart {
+			return true
+		}
+	}
+	return false
+}
+
+// release makes the frames that have waited long enough, by a tick of their rigs.
+func (l *Loop) release() {
+	if len(l.waiting) == 0 {
+		return
+	}
+	l.advance(l.o.Clock())
+	still := l.waiting[:0]
+	for _, rig := range l.waiting {
+		due := l.fleet.Rig(rig).Due()
+		if !due.IsZero() && !l.now.Before(due) {
+			_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryTick})
+			due = l.fleet.Rig(rig).Due()
+		}
+		if !due.IsZero() {
+			still = append(still, rig)
+		}
+	}
+	l.waiting = still
+}
+
+// await remembers a rig whose frame waits.
+func (l *Loop) await(w *Rig) {
+	if !w.Due().IsZero() && !slices.Contains(l.waiting, w.Name()) {
+		l.waiting = append(l.waiting, w.Name())
 	}
 }
 
@@ -260,7 +311,6 @@ func (l *Loop) take(e *ingest.Entry) (refused string, err error) {
 	l.seq++
 	e.Seq, e.Received = l.seq, l.now
 	l.o.Recorder.Add(*e)
-	l.last[e.Rig] = l.now
 	out, err := l.fleet.Apply(e)
 	if err != nil {
 		return "", err
@@ -271,7 +321,13 @@ func (l *Loop) take(e *ingest.Entry) (refused string, err error) {
 	for i := range out.Events {
 		l.journal(e, &out.Events[i])
 	}
-	l.o.Changed(l.fleet.Rig(e.Rig), &out)
+	w := l.fleet.Rig(e.Rig)
+	if e.Kind != ingest.EntrySample || out.Estimate != nil { // what makes no frame does not let time pass
+		l.last[e.Rig] = l.now
+	} else {
+		l.await(w)
+	}
+	l.o.Changed(w, &out)
 	return out.Refused, nil
 }
 

@@ -37,7 +37,7 @@ func drawEntry(t *rapid.T, at time.Time) ingest.Entry {
 			Do: rapid.SampledFrom([]string{"acknowledge", "reset", "silence", "shelve", "unshelve", "out_of_service", "return_to_service",
 				"crown_saver_test", "line_slipped", "line_cut", "reference_set", "brake_test", "?"}).Draw(t, "do"),
 			Person: "P", Reason: "why", Until: at.Add(time.Duration(rapid.IntRange(-1, 30).Draw(t, "until")) * time.Second),
-			Alarm: rapid.SampledFrom([]string{"overhoist", "blind", "floor_approach", "source_lost", "brake_hot", "x"}).Draw(t, "alarm"),
+			Alarm:      rapid.SampledFrom([]string{"overhoist", "blind", "floor_approach", "source_lost", "brake_hot", "x"}).Draw(t, "alarm"),
 			Occurrence: rapid.Uint64Range(0, 3).Draw(t, "occurrence"), Version: rapid.Uint64Range(0, 9).Draw(t, "version"),
 		}
 	case 2:

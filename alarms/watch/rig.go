@@ -19,7 +19,7 @@ type Rig struct {
 	open     Open
 	rig      *hoist.Rig
 	detector *detect.Detector
-	frames   ingest.Assembler
+	frames   ingest.Gatherer
 	result   *detect.Result
 	board    board
 	links    []linkState
@@ -61,7 +61,7 @@ func (w *Rig) Apply(e *ingest.Entry) (Outcome, error) {
 	case ingest.EntrySample:
 		w.sample(e, &out)
 	case ingest.EntryTick, ingest.EntryGap:
-		w.tick()
+		w.pass(&out)
 	case ingest.EntryAct:
 		out.Refused = w.act(e.Act)
 	case ingest.EntryLink:
@@ -91,7 +91,12 @@ func (w *Rig) session(e *ingest.Entry) (Outcome, error) {
 		return Outcome{}, fmt.Errorf("rig %s: %w", w.name, err)
 	}
 	w.rig, w.detector, w.board = rig, detect.New(rig, mapped), board
-	w.frames, w.result, w.links = ingest.Assembler{}, nil, nil
+	w.frames, w.result, w.links = ingest.NewGatherer(s.Apart, s.Periods), nil, nil
+	for name, period := range s.Periods {
+		if c, ok := ingest.ParseChannel(name); ok {
+			w.detector.Expect(c, period)
+		}
+	}
 	w.now, w.newest = e.Received, time.Time{}
 	w.result = w.detector.Tick(w.now)
 	return Outcome{}, nil
@@ -101,12 +106,25 @@ func (w *Rig) sample(e *ingest.Entry, out *Outcome) {
 	w.newest = w.now
 	frame, reject := w.frames.Add(&e.Sample, w.now)
 	out.Reject = reject
-	if frame == nil {
-		return
+	if frame != nil {
+		w.step(frame, out)
 	}
+}
+
+func (w *Rig) step(frame *ingest.Frame, out *Outcome) {
 	w.result = w.detector.Step(frame)
 	out.Estimate = &w.result.Estimate
 	w.board.evaluate(w.name, w.now, w.result)
+}
+
+// pass takes the passing of time: a frame that has waited for the rest of its
+// channels is made, or what is known ages.
+func (w *Rig) pass(out *Outcome) {
+	if frame := w.frames.Release(w.now); frame != nil {
+		w.step(frame, out)
+		return
+	}
+	w.tick()
 }
 
 func (w *Rig) tick() {

@@ -155,6 +155,7 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		order = append(order, r.Rig.Name)
 		o.Sessions[r.Rig.Name] = ingest.Session{
 			Software: "hoistward " + version, RigFile: string(r.Text), Channels: channels,
+			Apart: apart(st.site.Sources), Periods: statedPeriods(st.site.Sources),
 			Alarms: st.saver.load(r.Rig.Name, st.clock()),
 		}
 	}
@@ -185,6 +186,29 @@ func mappedChannels(sources []configs.Source) []string {
 		}
 	}
 	return names
+}
+
+// apart tells whether a rig's channels may come in messages of their own.
+func apart(sources []configs.Source) bool {
+	return len(sources) > 1 || len(sources) == 1 && sources[0].Mapping.Apart()
+}
+
+// statedPeriods is what the site says of the time between readings, s; nil = nothing.
+func statedPeriods(sources []configs.Source) map[string]float64 {
+	var periods map[string]float64
+	for i := range sources {
+		for c := range ingest.NumChannels {
+			m := &sources[i].Mapping.Channels[c]
+			if !m.Mapped || m.Period <= 0 {
+				continue
+			}
+			if periods == nil {
+				periods = map[string]float64{}
+			}
+			periods[c.String()] = m.Period.Seconds()
+		}
+	}
+	return periods
 }
 
 func waitFor(ctx context.Context, done <-chan struct{}) error {
