@@ -85,7 +85,7 @@ func (d *Detector) estimateFriction(e *Estimate) {
 	if d.friction.applications > 0 {
 		fade := d.rig.Service.Fade.Factor(units.FromCelsius(d.heat.expected()))
 		low, high := d.friction.interval()
-		e.Friction, e.FrictionLow, e.FrictionHigh = d.friction.k*fade, low*fade, high*fade
+		e.Friction, e.FrictionLow, e.FrictionHigh = d.friction.health()*fade, low*fade, high*fade
 	}
 	b := &d.balance
 	if Known(b.auxiliary) && b.retarding > leastBraking && b.omega > turning && d.pos.motion.x[ixV] < 0 {

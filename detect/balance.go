@@ -32,15 +32,11 @@ type balance struct {
 	highest        float64 // the most that the friction brake can be doing
 	auxiliary      float64 // by the auxiliary brake; NaN = not known
 	auxiliaryKnown float64 // by its curve
-	excited        bool    // good evidence of friction: pressed, turning, drive out, auxiliary known
 }
 
 const (
 	// pressed is the least pressure, of full, at which linings are taken to touch.
 	pressed = 0.03
-	// evident and turning are what friction evidence needs (PHYSICS section 9).
-	evident = 0.10
-	turning = 1.5 // rad/s, about 5 % of the drum's fastest
 	// smallAuxiliary is the part of the braking below which an auxiliary brake that is
 	// not known does not spoil the evidence.
 	smallAuxiliary = 0.10
@@ -93,7 +89,6 @@ func (d *Detector) share(b *balance, now float64, lowering bool) {
 	case Known(p) && Known(aux):
 		b.friction = math.Max(0, math.Min(d.fused(b.retarding, aux, grip), highFriction*grip))
 		b.highest = math.Min(b.retarding, highFriction*grip)
-		b.excited = p > evident && b.omega > turning && lowering && d.driveOut(now)
 	case Known(p):
 		b.friction = math.Min(b.retarding, grip)
 		b.highest = math.Min(b.retarding, highFriction*grip)

@@ -21,14 +21,14 @@ type Detector struct {
 	heat   heat
 	result Result
 
-	friction  friction
-	aux       auxiliary
-	balance   balance
-	pressedAt float64 // event time since which the brake is pressed steadily; NaN = not
-	pressedP  float64
-	heldFor   float64 // s that the brake has held the load still
-	heldAt    float64 // pressure that held, of full
-	creepFor  float64 // s that the drum has turned with the brake set
+	friction   friction
+	lining     lining
+	excitation excitation
+	aux        auxiliary
+	balance    balance
+	heldFor    float64 // s that the brake has held the load still
+	heldAt     float64 // pressure that held, of full
+	creepFor   float64 // s that the drum has turned with the brake set
 
 	motionSince [len(motionWitnesses)]float64 // receipt since which each witness shows motion; +Inf = it does not
 	sensorSpeed float64                       // m/s, of the height sensor alone
@@ -57,7 +57,7 @@ type Result struct {
 func New(rig *hoist.Rig, mapped uint32) *Detector {
 	d := &Detector{
 		rig: rig, pos: newPosition(rig), load: newLoad(rig), heat: newHeat(rig),
-		friction: newFriction(), aux: newAuxiliary(), pressedAt: math.NaN(),
+		friction: newFriction(rig), excitation: newExcitation(rig, rig.Auxiliary.FullCurrent > 0), aux: newAuxiliary(),
 	}
 	for c := range ingest.NumChannels {
 		d.ins[c].mapped = mapped&(1<<c) != 0
@@ -162,17 +162,12 @@ func (d *Detector) moving(now float64) bool {
 
 // brakes takes the frame's torque balance into heat and friction health.
 func (d *Detector) brakes(t, now, dt float64) {
-	d.followPressure(t, now)
 	d.balance = d.balanceNow(now)
 	d.heat.step(&d.balance, dt, &d.ins[ingest.BrakeTemperature])
 	b := &d.balance
 	d.followAuxiliary(b, now, dt)
 	d.followCreep(now, dt)
-	if !b.excited {
-		d.friction.close()
-		return
-	}
-	d.friction.step(d.lining(b, d.pressureFraction(now)), t, d.pressedAt)
+	d.followLining(t, now)
 }
 
 // work adds up the line's work, ∫ F |dh| (PHYSICS section 7).

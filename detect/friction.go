@@ -6,141 +6,143 @@ import (
 	"hoistward/detect/hoist"
 )
 
-// friction tracks the health of the lining: present friction coefficient over what it
-// was at commissioning at the same temperature, from the brake torque that the drum
-// balance shows against the torque that the pressure should give.
+// friction keeps the health of the lining, present friction over what it was at
+// commissioning at the same temperature, and finds its loss.
 //
-//	y = T(p, k),  k a slow random walk
-//	z = the k for which T(p, k) = y,  R = (σ_y / (dT/dk))²
-//	K = P/(P + R),  k ← k + K (z − k),  P ← (1 − K) P + Q
+//	evidence    pieces of application of the brake, each a factor and its standard
+//	            deviation, from the drum's momentum (lining)
+//	factor      random walk, hoist.FrictionTracker, commissioned value as prior
+//	reference   mean of the first referenceFrom pieces, commissioned value as prior
+//	fade        any of
+//	            – Page's test for a loss of lossLooked against the reference
+//	              (hoist.LossTest): sudden loss, within two pieces
+//	            – upper end of the interval against the reference below fadePart of it:
+//	              slow fade
+//	            – upper end of the interval against commissioned below fadePart: a
+//	              brake that is low from the start
+//	undecided   fewer than fadeNeeds pieces
 //
-//	y     friction torque seen, from the drum balance        N·m
-//	T     torque of the brake at that pressure and health     N·m
-//	k     health                                              –
-//	P, R  variance of k and of its measurement                –
-//	σ_y   of the balance and of the auxiliary brake's torque  N·m
+// The reference has the errors that all evidence shares (sheave loss, calibration of
+// load and gauge), so it cancels them; the interval against commissioned has them in it.
 //
-// A disc's torque is proportional to k; a band's grows with e^{kμθ}, so that the same
-// error of torque is a smaller error of k. One application of the brake is one piece
-// of evidence however many frames it has, for its errors (load, acceleration, valve
-// lag) stay: its frames are averaged and taken when it ends, or each second of a long
-// one.
-//
-// Source: PHYSICS sections 9 and 20; Kalman filter of one random-walk state.
+// Source: PHYSICS sections 9 and 20.
 type friction struct {
-	k, p         float64
+	low, up      hoist.FrictionTracker // lowering; raising, bands only
+	band         bool
+	reference    hoist.FrictionTracker
+	sure         hoist.FrictionTracker // by evidence without the auxiliary brake taken as idle
+	loss, back   hoist.LossTest
+	lost         bool
 	applications int
-	n            int     // frames of the present piece
-	z, noise     float64 // sums over the present piece: health seen, and its standard deviation
-	fall         float64 // cumulative sum of the fall, standard deviations
-	lastZ        float64 // newest piece
+	lastAt       float64 // event time of the newest piece
+	lastZ        float64
 	lastSD       float64
-	began        float64 // event time of the piece
+	common       float64 // relative error that all pieces share
+	logPressure  float64 // mean of ln(full/p) of the evidence
 }
 
 const (
-	healthStart = 0.15 * 0.15 // variance at commissioning: the trade's lining range 0.35 to 0.45
-	freshStart  = 0.30 * 0.30 // variance when a lining turns out to be another one
-	changeSlack = 0.5
-	changeMark  = 2.5
-	healthWalk  = 0.01 * 0.01 // a piece of evidence
-	// pieceNoise is one standard deviation of a piece beside the balance's: valve lag,
-	// the lining's own change with pressure and speed. healthSpread stands for a piece
-	// that lies outside of what a lining can be.
-	pieceNoise   = 0.04
-	healthSpread = 0.3
-	pieceFrames  = 3
-	pieceTime    = 1.0
-	healthLow    = 0.25
-	healthHigh   = 1.75
-	// settledFor: evidence counts once the pressure has been on this long, s (valve lag).
-	settledFor = 0.6
-	z95        = 1.959963984540054 // two-sided 95 %
-	// fadeHealth is the alarm mark on the interval's upper end (PHYSICS section 4).
-	fadeHealth = 0.85
-	fadeNeeds  = 2 // applications
+	healthLeast = 0.25
+	// healthStart is the spread at commissioning: the trade's lining range 0.35 to 0.45.
+	healthStart = 0.15
+	// healthWalk is the drift a piece; after a loss the factor is known to freshStart.
+	healthWalk = 0.008
+	freshStart = 0.10
+	// sureStart, idleBand and idleLeast bound what counts as an idle auxiliary brake.
+	sureStart = 0.09
+	idleBand  = 2.0
+	idleLeast = 0.03
+	// referenceFrom pieces make the reference.
+	referenceFrom = 12
+	// lossLooked is the loss that is looked for (PHYSICS section 22). One piece counts
+	// for lossMost at most, and two are needed for lossMark: e^7 is 1,100 pieces, some
+	// hundreds of stands, if the spreads are as stated; where they are too wide, more.
+	lossLooked = 0.25
+	lossMost   = 4.0
+	lossMark   = 7.0
+	// sheaveSpread is the relative error of the fast line's share of the hook load: a
+	// sheave factor of 1.04 known to 0.002, half of n + 1 times. pressureLaw is that of
+	// friction a unit of ln p: F = k Pᵃ, a 0.80 to 1.25 for all linings (SAE 740415),
+	// here for one of known kind.
+	sheaveSpread = 0.011
+	pressureLaw  = 0.02
+	z95          = hoist.Z95 // two-sided 95 %
+	// fadePart is the alarm mark on the interval's upper end (PHYSICS section 4); it
+	// clears above fadeClear.
+	fadePart  = 0.85
+	fadeClear = 0.90
+	fadeNeeds = 2 // pieces
 )
 
-func newFriction() friction { return friction{k: 1, p: healthStart} }
-
-// evidence is what one frame shows of the lining.
-type evidence struct {
-	health float64 // NaN = it shows nothing
-	sd     float64
+func newFriction(rig *hoist.Rig) friction {
+	f := friction{
+		low: hoist.NewFrictionTracker(healthStart, healthWalk), up: hoist.NewFrictionTracker(healthStart, healthWalk),
+		reference: hoist.NewFrictionTracker(healthStart, 0), sure: hoist.NewFrictionTracker(sureStart, healthWalk),
+		band:   rig.Service.Kind == hoist.BandBrake,
+		loss:   hoist.LossTest{Loss: lossLooked, Most: lossMost, Mark: lossMark},
+		back:   hoist.LossTest{Loss: lossLooked, Most: lossMost, Mark: lossMark},
+		common: math.Hypot(sheaveSpread, rig.Uncertainty.HookLoad),
+	}
+	return f
 }
 
-// step takes one frame's evidence at event time t.
-func (f *friction) step(e evidence, t, pressedSince float64) {
-	if !(t-pressedSince >= settledFor) || !Known(e.health) || !Known(e.sd) {
-		f.close()
+// of returns the tracker of that direction: a band's two sides wear apart, but until
+// raising has shown its own, its lining is that of lowering.
+func (f *friction) of(dir hoist.Direction) *hoist.FrictionTracker {
+	if f.band && dir == hoist.Raising && f.up.Applications > 0 {
+		return &f.up
+	}
+	return &f.low
+}
+
+// couldBe tells whether a factor that leaves nothing to an auxiliary brake of unknown
+// excitation is one that the lining can have, by the evidence in which that brake could
+// not do much. An auxiliary brake can only add, so a low one always could be.
+func (f *friction) couldBe(z float64) bool {
+	return z < f.sure.Factor+idleBand*math.Sqrt(f.sure.Variance)+idleLeast
+}
+
+// wouldFind tells whether a piece, as far as it has come, would find the loss.
+func (f *friction) wouldFind(z, sd float64) bool {
+	t := f.loss
+	return !f.lost && f.reference.Applications > 0 && t.Take(z, f.reference.Factor, sd*sd+f.reference.Variance)
+}
+
+// take takes a piece of evidence: factor z with its standard deviation.
+func (f *friction) take(z, sd float64, q *piece, t float64) {
+	if q.idle == 0 {
+		f.sure.Take(z, sd)
+	}
+	if f.band && q.dir == hoist.Raising {
+		f.up.Take(z, sd)
 		return
 	}
-	if f.n == 0 {
-		f.began = t
+	f.test(z, sd)
+	f.low.Take(z, sd)
+	if f.reference.Applications < referenceFrom && !f.lost && f.loss.Sum < lossMost/2 {
+		f.reference.Take(z, sd)
 	}
-	f.n++
-	f.z += e.health
-	f.noise += e.sd
-	if t-f.began >= pieceTime {
-		f.close()
+	if x := -math.Log(math.Max(q.pressure/q.w, pressed)); f.applications == 0 {
+		f.logPressure = x
+	} else {
+		f.logPressure += 0.2 * (x - f.logPressure)
 	}
+	f.lastZ, f.lastSD, f.lastAt = z, sd, t
+	f.applications++
 }
 
-// close takes the present piece of evidence into the estimate.
-func (f *friction) close() {
-	if f.n >= pieceFrames {
-		z, sd := f.z/float64(f.n), f.noise/float64(f.n)
-		f.p += healthWalk
-		if f.changed(z, sd) { // what was known before is of another lining
-			f.p = freshStart
-			f.take(f.lastZ, f.lastSD)
-		}
-		f.take(z, sd)
-		f.lastZ, f.lastSD = z, sd
-		f.applications++
+// test looks for a sudden loss, and after one for the friction's return.
+func (f *friction) test(z, sd float64) {
+	v := sd*sd + f.reference.Variance
+	switch {
+	case f.reference.Applications == 0:
+	case !f.lost && f.loss.Take(z, f.reference.Factor, v):
+		f.lost, f.loss.Sum, f.back.Sum = true, 0, 0
+		f.low.Renew(f.lastZ, math.Max(f.lastSD, freshStart))
+	case f.lost && f.back.TakeReturn(z, f.reference.Factor, v):
+		f.lost, f.loss.Sum, f.back.Sum = false, 0, 0
+		f.low.Renew(f.lastZ, math.Max(f.lastSD, freshStart))
 	}
-	f.n, f.z, f.noise = 0, 0, 0
-}
-
-func (f *friction) take(z, sd float64) {
-	gain := f.p / (f.p + sd*sd)
-	f.k = math.Max(healthLow, math.Min(healthHigh, f.k+gain*(z-f.k)))
-	f.p *= 1 - gain
-}
-
-// changed tells whether the pieces have fallen below what was known for long enough
-// that the lining is another one: a one-sided cumulative sum of the innovations in
-// standard deviations, with slack changeSlack and mark changeMark. Two pieces of two
-// standard deviations make one.
-//
-// Source: Page 1954, Biometrika 41:100 (from memory, not confirmed); marks chosen here.
-func (f *friction) changed(z, sd float64) bool {
-	f.fall = math.Max(0, f.fall-(z-f.k)/math.Sqrt(f.p+sd*sd)-changeSlack)
-	if f.applications < fadeNeeds || f.fall < changeMark {
-		return false
-	}
-	f.fall = 0
-	return true
-}
-
-// lining returns what the frame's balance shows of the lining.
-func (d *Detector) lining(b *balance, pressure float64) evidence {
-	torque := func(k float64) float64 { return d.serviceTorque(pressure, k, hoist.Lowering) }
-	seen := b.retarding - b.auxiliaryKnown
-	lo, hi := healthLow, healthHigh
-	if !(seen > torque(lo)) || !(seen < torque(hi)) {
-		return evidence{health: math.Max(lo, math.Min(hi, seen/torque(1))), sd: healthSpread}
-	}
-	for range 30 { // the torque rises with k
-		if mid := (lo + hi) / 2; torque(mid) < seen {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	slope := (torque(lo+0.01) - torque(lo-0.01)) / 0.02
-	sy := math.Hypot(balanceSpread*b.retarding, auxiliarySpread*b.auxiliaryKnown)
-	return evidence{health: (lo + hi) / 2, sd: math.Hypot(sy/slope, pieceNoise)}
 }
 
 // health is the factor that the stop answers use: as commissioned until there is
@@ -149,23 +151,36 @@ func (f *friction) health() float64 {
 	if f.applications == 0 {
 		return 1
 	}
-	return f.k
+	return f.low.Factor
 }
 
-func (f *friction) sd() float64 { return math.Sqrt(f.p) }
-
-// interval is the 95 % interval of the health.
-func (f *friction) interval() (low, high float64) {
-	return math.Max(0, f.k-z95*f.sd()), f.k + z95*f.sd()
+// sd is one standard deviation of the health at full pressure, where stops are made:
+// the evidence's, the shared errors', and what the lining's friction changes by from
+// the pressures of the evidence up to full.
+func (f *friction) sd() float64 {
+	law := pressureLaw * f.logPressure * f.low.Factor
+	return math.Hypot(math.Hypot(math.Sqrt(f.low.Variance), f.common*f.low.Factor), law)
 }
 
-func (f *friction) judge() Finding {
+// interval is the 95 % interval of the health as the evidence shows it.
+func (f *friction) interval() (low, high float64) { return f.low.Interval(f.common) }
+
+func (f *friction) judge(was Condition) Finding {
 	if f.applications < fadeNeeds {
 		return undecided()
 	}
-	_, high := f.interval()
-	if high < fadeHealth {
-		return present(High, FrictionBelowExpected, high, fadeHealth, "")
+	part := fadePart
+	if was == Present {
+		part = fadeClear
 	}
-	return absent(high, fadeHealth, "")
+	_, high := f.low.Interval(0)
+	_, top := f.interval()
+	own := part * f.reference.Factor
+	switch {
+	case f.lost || high < own:
+		return present(High, FrictionBelowExpected, math.Min(high, f.reference.Factor), fadePart*f.reference.Factor, "")
+	case top < part:
+		return present(High, FrictionBelowExpected, top, fadePart, "")
+	}
+	return absent(top, fadePart, "")
 }

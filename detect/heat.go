@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"hoistward/detect/hoist"
-	"hoistward/ingest"
 	"hoistward/ingest/units"
 )
 
@@ -96,15 +95,4 @@ func (h *heat) judge(mark units.Kelvin, u Urgency, c Cause, was Condition) Findi
 		return present(u, c, t, mark.Celsius(), "°C")
 	}
 	return absent(t, mark.Celsius(), "°C")
-}
-
-// pressedSince follows how long the brake has been pressed.
-func (d *Detector) followPressure(t, now float64) {
-	p := d.pressureFraction(now)
-	switch {
-	case !(p > evident):
-		d.pressedAt = math.NaN()
-	case math.IsNaN(d.pressedAt) || d.ins[ingest.BrakePressure].fresh && math.Abs(p-d.pressedP) > 0.10:
-		d.pressedAt, d.pressedP = t, p
-	}
 }

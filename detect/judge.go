@@ -15,7 +15,7 @@ func (d *Detector) judge(now float64, m *margin) {
 	f[FloorApproach] = d.confirm(FloorApproach, d.judgeFloor(m, f[FloorApproach].Condition))
 	f[CannotStop] = d.confirm(CannotStop, d.judgeCannotStop(m))
 	f[LoweringTooFast] = d.confirm(LoweringTooFast, d.judgeLowering(m, f[LoweringTooFast].Condition))
-	f[BrakeFade] = d.friction.judge()
+	f[BrakeFade] = d.friction.judge(f[BrakeFade].Condition)
 	f[BrakeHot] = d.judgeHeat(Medium, HotterThanAmber, f[BrakeHot].Condition)
 	f[BrakeVeryHot] = d.judgeHeat(High, HotterThanRed, f[BrakeVeryHot].Condition)
 	f[BrakeMarginLow] = d.judgeMargin(now, f[BrakeMarginLow].Condition)

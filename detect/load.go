@@ -15,6 +15,7 @@ type load struct {
 	force  float64 // hook load now, N; NaN = not known
 	weight float64 // static hook load, filtered, N; NaN = not known
 	loaded bool    // a string hangs there, not the block alone
+	doubt  bool    // it shifted by itself: nothing is learned of the brakes from it
 	peaks  int     // frames in a row with the raw force above the rating
 }
 

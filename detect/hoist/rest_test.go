@@ -268,34 +268,110 @@ func TestCutLength(t *testing.T) {
 // The Kalman filter of one parameter agrees with plain weighted least squares where
 // nothing drifts, and its interval holds the truth 95 times in 100.
 func TestFrictionTracker(t *testing.T) {
-	b := r1().Service
-	f := NewFrictionTracker(&b, 0.03, 0)
 	prior := 0.03 / 0.40
+	f := NewFrictionTracker(prior, 0)
 	num, den := 1/(prior*prior), 1/(prior*prior)
-	for i, y := range []float64{0.93, 0.95, 0.92, 0.94} {
-		phi := 1e5 * (1 + float64(i)/4)
-		f.Update(units.NewtonMetre(y*phi), units.NewtonMetre(phi), 3e3)
-		num, den = num+y*phi*phi/9e6, den+phi*phi/9e6
+	for i, z := range []float64{0.93, 0.95, 0.92, 0.94} {
+		sd := 0.03 / (1 + float64(i)/4)
+		f.Take(z, sd)
+		num, den = num+z/(sd*sd), den+1/(sd*sd)
 	}
 	if !near(f.Factor, num/den, 1e-9) || !near(f.Variance, 1/den, 1e-12) || f.Applications != 4 {
 		t.Errorf("%+v, least squares %g variance %g", f, num/den, 1/den)
 	}
-	low, high := f.Interval()
-	if !near(high-low, 2*1.959964*math.Sqrt(1/den), 1e-6) {
+	if low, high := f.Interval(0); !near(high-low, 2*1.959964*math.Sqrt(1/den), 1e-6) {
 		t.Errorf("interval %g to %g", low, high)
 	}
+	// An error of 3 % that all evidence shares widens it in quadrature.
+	if low, high := f.Interval(0.03); !near(high-low, 2*1.959964*math.Sqrt(1/den+0.0009*f.Factor*f.Factor), 1e-6) {
+		t.Errorf("interval with a common error %g to %g", low, high)
+	}
 	before := f
-	for _, bad := range [][3]float64{{math.NaN(), 1e5, 1}, {1, 0, 1}, {1, -5, 1}, {1, 1e5, 0}, {math.Inf(1), 1e5, 1}, {1, math.NaN(), 1}} {
-		f.Update(units.NewtonMetre(bad[0]), units.NewtonMetre(bad[1]), units.NewtonMetre(bad[2]))
+	for _, bad := range [][2]float64{{math.NaN(), 1}, {1, 0}, {1, -5}, {1, math.NaN()}, {math.Inf(1), 1}, {1, math.Inf(1)}} {
+		f.Take(bad[0], bad[1])
 	}
 	if f != before {
-		t.Errorf("readings that cannot be moved it to %+v", f)
+		t.Errorf("evidence that cannot be moved it to %+v", f)
+	}
+	f.AtLeast(f.Factor-0.1, 0.01)
+	if f != before {
+		t.Errorf("a bound below moved it to %+v", f)
+	}
+	if f.AtLeast(before.Factor+0.1, 1e-6); !near(f.Factor, before.Factor+0.1, 1e-4) {
+		t.Errorf("a sure bound of %g moved it to %g", before.Factor+0.1, f.Factor)
 	}
 	rls := RecursiveLeastSquares{Mu: 0.4, P: 0.01, Lambda: 0.98}
 	rls.Update(math.NaN(), 1)
 	rls.Update(1, 0)
 	if rls.Mu != 0.4 || rls.P != 0.01 {
 		t.Errorf("least squares moved to %+v", rls)
+	}
+}
+
+// By hand: mean 1, a loss of 0.25 looked for, variance 0.05² = 0.0025. A factor of 0.75
+// gives l = 0.25/0.0025·(1 − 0.125 − 0.75) = 12.5, held to 4; one of 0.85 gives 2.5; one
+// of 0.95 takes 7.5 away, held to 4.
+func TestLossTest(t *testing.T) {
+	for name, c := range map[string]struct {
+		factors []float64
+		sum     float64
+		found   bool
+	}{
+		"one piece never finds":   {[]float64{0.5}, 4, false},
+		"two do":                  {[]float64{0.75, 0.75}, 8, true},
+		"two of half the loss":    {[]float64{0.85, 0.85}, 5, false},
+		"three of it":             {[]float64{0.85, 0.85, 0.85}, 7.5, true},
+		"one good one in between": {[]float64{0.75, 0.95, 0.85}, 2.5, false},
+		"no loss":                 {[]float64{1.0, 1.1, 0.9}, 0, false},
+	} {
+		l := LossTest{Loss: 0.25, Most: 4, Mark: 7}
+		found := false
+		for _, z := range c.factors {
+			found = l.Take(z, 1, 0.0025)
+		}
+		if found != c.found || !near(l.Sum, c.sum, 1e-9) {
+			t.Errorf("%s: sum %g found %v, want %g and %v", name, l.Sum, found, c.sum, c.found)
+		}
+	}
+	back := LossTest{Loss: 0.25, Most: 4, Mark: 7}
+	if back.TakeReturn(0.75, 1, 0.0025); back.Sum != 0 {
+		t.Errorf("a lining as faded as before speaks for its return: %g", back.Sum)
+	}
+	if back.TakeReturn(1, 1, 0.0025); back.Sum != 4 {
+		t.Errorf("a lining as it was counts %g for its return, want 4", back.Sum)
+	}
+	if back.Take(math.NaN(), 1, 0.1) || back.Take(1, 1, 0) || back.Take(1, 1, math.NaN()) || back.Sum != 4 {
+		t.Errorf("evidence that cannot be moved it: %+v", back)
+	}
+}
+
+// Health is the inverse of Torque, for discs and for bands either way, hot and cold.
+func TestHealthInvertsTorque(t *testing.T) {
+	disc, band := r1().Service, r1().Service
+	band.Kind, band.Bands, band.WrapAngle, band.LiveTension = BandBrake, 2, 1.5*math.Pi, 20e3
+	rapid.Check(t, func(t *rapid.T) {
+		b := disc
+		if rapid.Bool().Draw(t, "band") {
+			b = band
+		}
+		want := rapid.Float64Range(0.2, 1.5).Draw(t, "health")
+		temp := units.Kelvin(rapid.Float64Range(280, 720).Draw(t, "temperature"))
+		p := units.Pascal(rapid.Float64Range(0.02, 1).Draw(t, "pressure")) * b.FullPressure
+		for _, d := range []Direction{Lowering, Raising} {
+			if got := b.Health(b.Torque(p, want*b.Fade.Factor(temp), d), p, temp, d); !near(got, want, 1e-9) {
+				t.Fatalf("%v: %g, want %g", d, got, want)
+			}
+		}
+	})
+	for _, c := range []struct{ torque, p, t, want float64 }{{-5, 1e6, 300, 0}, {1e3, 0, 300, math.NaN()}, {1e3, 1e6, math.NaN(), math.NaN()}, {math.NaN(), 1e6, 300, math.NaN()}} {
+		got := disc.Health(units.NewtonMetre(c.torque), units.Pascal(c.p), units.Kelvin(c.t), Lowering)
+		if !(got == c.want || math.IsNaN(got) && math.IsNaN(c.want)) {
+			t.Errorf("%+v: got %g", c, got)
+		}
+	}
+	// More than a band's slack end can give, winding in: G = 2·20 kN·0.68 m = 27.2 kN·m.
+	if got := band.Health(28e3, band.FullPressure, 293, Raising); !math.IsInf(got, 1) {
+		t.Errorf("beyond a band: %g, want +Inf", got)
 	}
 }
 
