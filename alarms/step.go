@@ -20,6 +20,31 @@ func (r *Rule) Step(a Alarm, now time.Time, in Input) (Alarm, Change) {
 	return r.transit(a, t, in.Condition, p)
 }
 
+// StepQuiet is Step where nothing comes of it, which is nearly always: a normal alarm
+// whose condition goes on being false, or goes on being not known. It tells whether a
+// was one; a then is what Step would have made of it, without event. Otherwise a is
+// untouched and wants Step.
+func (r *Rule) StepQuiet(a *Alarm, t Instant, in Input) bool {
+	if a.State != Normal || in.Suppress || a.Suppressed || a.Hides || a.BadSaid ||
+		a.ShelvedUntil != 0 || t < a.Evaluated || t < a.Since {
+		return false
+	}
+	switch in.Condition {
+	case ConditionFalse:
+		if a.InputBad || a.GoodSince == 0 || a.FalseSince == 0 || t.since(a.Good) > r.bridge() {
+			return false
+		}
+		a.Good, a.Bad, a.TrueSince, a.LowerSince = t, false, 0, 0
+	case ConditionBad:
+		a.Bad, a.InputBad = true, true
+		a.GoodSince, a.FalseSince, a.LowerSince = 0, 0, 0
+	default:
+		return false
+	}
+	a.Evaluated = t
+	return true
+}
+
 // rebase moves all instants with a clock that fell, so that no delay ends for it and
 // none waits for the old time to come again. An act may have come by a clock that is
 // ahead of t: its marks are cut to t likewise.

@@ -79,6 +79,7 @@ func (w *walk) step(t *rapid.T) {
 	}
 	w.seen = append(w.seen, evaluation{w.run, in.Condition, p})
 	first := w.a
+	w.checkQuiet(t, in)
 	for n := 0; ; n++ {
 		next, ch := w.rule.Step(w.a, w.now, in)
 		w.checkStep(t, w.a, next, ch, in, p)
@@ -94,6 +95,20 @@ func (w *walk) step(t *rapid.T) {
 		t.Fatalf("a settled alarm moved: %v\n%+v\n%+v", ch, w.a, again)
 	}
 	w.checkSettled(t, first, in, p)
+}
+
+// checkQuiet holds the short cut to the whole step.
+func (w *walk) checkQuiet(t *rapid.T, in Input) {
+	short := w.a
+	if !w.rule.StepQuiet(&short, At(w.now), in) {
+		if short != w.a {
+			t.Fatalf("not quiet, but changed from %+v\nto %+v", w.a, short)
+		}
+		return
+	}
+	if whole, ch := w.rule.Step(w.a, w.now, in); short != whole || ch.Event != EventNone {
+		t.Fatalf("the short cut from %+v\ngives %+v,\nthe step %v %+v", w.a, short, ch.Event, whole)
+	}
 }
 
 // checkStep holds each single change to the rules.

@@ -59,9 +59,9 @@ func (p *auxParams) ceiling(w float64) float64 {
 		return 2 * p.peak / (x + 1/x)
 	case hoist.Hydrodynamic:
 		x := w / p.peakSpeed
-		return p.peak * math.Min(1.6, x*x)
+		return p.peak * min(1.6, x*x)
 	case hoist.MotorBraking:
-		return math.Min(p.peak, p.power/math.Max(w, 1e-6))
+		return min(p.peak, p.power/max(w, 1e-6))
 	}
 	return 0
 }
@@ -94,12 +94,14 @@ type auxiliary struct {
 
 func (a *auxiliary) step(p *auxParams, dt, lever, power, ambient float64) {
 	target := lever * a.supply
-	a.excitation += (target - a.excitation) * math.Min(1, dt/math.Max(p.lag, dt))
+	if a.excitation != target {
+		a.excitation += (target - a.excitation) * min(1, dt/max(p.lag, dt))
+	}
 	loss := 60.0
 	if a.cooled {
 		loss = p.coolant
 	}
-	if p.kind != hoist.MotorBraking {
+	if p.kind != hoist.MotorBraking && (power != 0 || a.temp != ambient) {
 		a.temp += (power - loss*(a.temp-ambient)) * dt / p.heatMass
 	}
 }
@@ -108,6 +110,9 @@ func (a *auxiliary) torque(p *auxParams, w float64) float64 {
 	if p.kind == hoist.NoAuxiliary {
 		return 0
 	}
-	hot := 1 / (1 + p.weaken*math.Max(0, a.temp-330))
+	if a.excitation == 0 {
+		return 0
+	}
+	hot := 1 / (1 + p.weaken*max(0, a.temp-330))
 	return p.ceiling(w) * p.share(a.excitation) * a.factor * hot
 }

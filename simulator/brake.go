@@ -76,11 +76,37 @@ type lining struct {
 //
 // Source: form F = k·Pᵃ·Vᵇ, SAE 740415; the constants are this project's own.
 func (b *brakeParams) coefficient(p, v, temp float64, l *lining) float64 {
-	x := math.Max(0.05, math.Min(1.1, p/b.full)) / 0.6
-	y := math.Max(0.5, v) / b.rubbing
-	mu := b.friction * math.Exp(b.pExponent*math.Log(x)+b.vExponent*math.Log(y))
-	mu *= 1 + b.warm*(math.Min(1, math.Max(0, (temp-293)/100))-0.5)
-	return mu * b.fadeAt(temp) * l.oil * l.glaze * l.factor
+	var f frictionLaw
+	return f.coefficient(b, p, v, temp, l)
+}
+
+// frictionLaw is brakeParams.coefficient with its parts kept: what has not moved is
+// not worked out again, and the answer is the same to the bit.
+type frictionLaw struct {
+	x, y, temp  float64 // that the parts are of
+	byX, byY    float64 // exponent from pressure and from speed
+	cold        float64 // friction by both
+	warm, faded float64 // factors of the temperature
+}
+
+func (f *frictionLaw) coefficient(b *brakeParams, p, v, temp float64, l *lining) float64 {
+	x := max(0.05, min(1.1, p/b.full)) / 0.6
+	y := max(0.5, v) / b.rubbing
+	if x != f.x || y != f.y {
+		if x != f.x {
+			f.x, f.byX = x, b.pExponent*math.Log(x)
+		}
+		if y != f.y {
+			f.y, f.byY = y, b.vExponent*math.Log(y)
+		}
+		f.cold = b.friction * math.Exp(f.byX+f.byY)
+	}
+	if temp != f.temp {
+		f.temp = temp
+		f.warm = 1 + b.warm*(min(1, max(0, (temp-293)/100))-0.5)
+		f.faded = b.fadeAt(temp)
+	}
+	return f.cold * f.warm * f.faded * l.oil * l.glaze * l.factor
 }
 
 func (b *brakeParams) fadeAt(temp float64) float64 {
@@ -139,23 +165,26 @@ func newHydraulics(dead, dt float64) hydraulics {
 }
 
 func (h *hydraulics) step(b *brakeParams, dt, lever float64, l *lining) {
-	h.supply = math.Max(0, h.supply-h.leak*dt)
+	h.supply = max(0, h.supply-h.leak*dt)
 	arrived := h.delay[h.at]
 	h.delay[h.at] = lever
 	h.at++
 	if h.at == len(h.delay) {
 		h.at = 0
 	}
-	target := math.Min(arrived, h.supply) * b.full
+	target := min(arrived, h.supply) * b.full
 	if arrived < 0.02 {
 		l.gap = l.knock
 	} else if l.gap > 0 {
 		l.gap -= dt
-		target = math.Min(target, 0.03*b.full)
+		target = min(target, 0.03*b.full)
+	}
+	if h.valve == target && h.pressure == target {
+		return
 	}
 	move := b.full / (b.slew * h.slow) * dt
-	h.valve += math.Max(-move, math.Min(move, target-h.valve))
-	h.pressure += (h.valve - h.pressure) * math.Min(1, dt/(b.lag*h.slow))
+	h.valve += max(-move, min(move, target-h.valve))
+	h.pressure += (h.valve - h.pressure) * min(1, dt/(b.lag*h.slow))
 }
 
 type emergencyParams struct {
@@ -193,17 +222,19 @@ func (e *emergency) step(p *emergencyParams, dt float64, set bool) {
 	if set || e.lost {
 		e.asked += dt
 		if e.asked > p.dead {
-			e.pressure -= e.pressure * math.Min(1, dt/p.exhaust)
+			e.pressure -= e.pressure * min(1, dt/p.exhaust)
 		}
 		return
 	}
 	e.asked = 0
-	e.pressure += (p.release - e.pressure) * math.Min(1, dt/p.recharge)
+	if e.pressure != p.release {
+		e.pressure += (p.release - e.pressure) * min(1, dt/p.recharge)
+	}
 }
 
 func (e *emergency) grip(p *emergencyParams) float64 {
 	if p.torque == 0 {
 		return 0
 	}
-	return math.Max(e.drag, 1-e.pressure/p.release) * p.torque
+	return max(e.drag, 1-e.pressure/p.release) * p.torque
 }

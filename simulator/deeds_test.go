@@ -24,6 +24,7 @@ type story struct {
 func tell(t *testing.T, name string, seed uint64) *story {
 	t.Helper()
 	x := &story{run: start(t, name, seed)}
+	x.run.pl.energy.kept = true
 	for {
 		var s ingest.Sample
 		var tr Truth

@@ -53,7 +53,7 @@ type drive struct {
 }
 
 func (d *drive) limitAt(p *driveParams, w float64) float64 {
-	t := math.Min(p.maxTorque, p.power/math.Max(w, 1e-3)) * d.limit
+	t := min(p.maxTorque, p.power/max(w, 1e-3)) * d.limit
 	if w > p.maxSpeed {
 		return 0
 	}
@@ -84,7 +84,7 @@ func (d *drive) step(p *driveParams, dt float64, want bool, ref, w, inertia, hol
 	if d.letGo >= 0 {
 		d.letGo += dt
 		rel := p.release
-		d.torque = d.held * math.Max(0, math.Min(1, (1.3*rel-d.letGo)/(0.6*rel+1e-9)))
+		d.torque = d.held * max(0, min(1, (1.3*rel-d.letGo)/(0.6*rel+1e-9)))
 		if d.letGo >= 1.3*rel {
 			d.engaged, d.letGo, d.torque = false, -1, 0
 		}
@@ -102,6 +102,6 @@ func (d *drive) speedLoop(p *driveParams, dt, ref, w, inertia float64) {
 	if (command < limit || err < 0) && (command > 0 || err > 0) {
 		d.integral += inertia * p.gain * p.iran * err * dt
 	}
-	command = math.Max(0, math.Min(limit, command))
-	d.torque += (command - d.torque) * math.Min(1, dt/p.lag)
+	command = max(0, min(limit, command))
+	d.torque += (command - d.torque) * min(1, dt/p.lag)
 }

@@ -20,6 +20,7 @@ func TestEnergyBalance(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		run.pl.energy.kept = true
 		for run.Next(nil, nil) && run.Elapsed().Seconds() < 300 {
 		}
 		e := &run.pl.energy
@@ -43,6 +44,7 @@ func TestEnergyBalanceBites(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	run.pl.energy.kept = true
 	for run.Next(nil, nil) && run.Elapsed().Seconds() < 300 {
 	}
 	e := &run.pl.energy
@@ -63,6 +65,7 @@ func TestBrakeWorkIsHeat(t *testing.T) {
 		t.Fatal(err)
 	}
 	pl := run.pl
+	pl.energy.kept = true
 	was := pl.p.heat.ring*pl.heat.ring + pl.p.heat.body*pl.heat.body
 	for run.Next(nil, nil) && run.Elapsed().Seconds() < 400 {
 	}

@@ -44,25 +44,26 @@ type heat struct {
 	in, out    float64 // J, into the discs and lost by them, since the start
 }
 
-// cooling returns the coefficient of heat loss at temperature t and drum speed w,
-// W/(m²·K): still air, plus a rotating disc, plus radiation.
+// air returns the coefficient of heat loss to still air and to that which a
+// rotating disc moves at drum speed w, the larger of the two, W/(m²·K).
 //
 //	Nu = 0.36·Re^0.5 below Re 2.4e5, 0.015·Re^0.8 above, Re = ω·R²/ν
 //
-// Air at 20 °C: k 0.0257 W/(m·K), ν 1.5e-5 m²/s. Larger of rest and rotating.
+// Air at 20 °C: k 0.0257 W/(m·K), ν 1.5e-5 m²/s.
 // Source: standard rotating-disc forms, from memory, not confirmed; measured
 // standing discs 3 to 5 W/(m²·K), Topouris et al. 2020.
-func (h *heatParams) cooling(t, w, ambient float64) float64 {
-	if h.fixed > 0 {
-		return h.fixed
-	}
+func (h *heatParams) air(w float64) float64 {
 	re := math.Abs(w) * h.radius * h.radius / 1.5e-5
 	nu := 0.36 * math.Sqrt(re)
 	if re > 2.4e5 {
 		nu = 0.015 * math.Pow(re, 0.8)
 	}
-	air := math.Max(h.still, h.wind*nu*0.0257/h.radius)
-	return air + h.emissivity*stefan*(t*t+ambient*ambient)*(t+ambient)
+	return max(h.still, h.wind*nu*0.0257/h.radius)
+}
+
+// radiation is the coefficient of heat loss by radiation at temperature t, W/(m²·K).
+func (h *heatParams) radiation(t, ambient float64) float64 {
+	return h.emissivity * stefan * (t*t + ambient*ambient) * (t + ambient)
 }
 
 // step moves the temperatures on by dt with work joule of friction done.
@@ -70,8 +71,13 @@ func (s *heat) step(p *heatParams, dt, work, w, ambient float64) {
 	in := p.share * work
 	flow := p.link * (s.ring - s.body) * dt
 	// The ring is about a third of the cooled surface.
-	lossRing := p.cooling(s.ring, w, ambient) * p.area / 3 * (s.ring - ambient) * dt
-	lossBody := (p.cooling(s.body, w, ambient)*p.area*2/3 + p.water) * (s.body - ambient) * dt
+	ring, body := p.fixed, p.fixed
+	if !(p.fixed > 0) {
+		air := p.air(w)
+		ring, body = air+p.radiation(s.ring, ambient), air+p.radiation(s.body, ambient)
+	}
+	lossRing := ring * p.area / 3 * (s.ring - ambient) * dt
+	lossBody := (body*p.area*2/3 + p.water) * (s.body - ambient) * dt
 	s.ring += (in - flow - lossRing) / p.ring
 	s.body += (flow - lossBody) / p.body
 	s.in += in

@@ -111,7 +111,7 @@ func draw(rig *hoist.Rig, spread float64, r *rand.Rand) params {
 // same pull and lend the block 1/n of their stretch. It holds for a taut line.
 // Source: Hooke's law; the legs' share by virtual work.
 func (p *params) lineStiffness(h float64) float64 {
-	part := math.Max(p.crown-h, 0) + p.legLength/p.lines
+	part := max(p.crown-h, 0) + p.legLength/p.lines
 	return p.lines * p.areaModulus / part
 }
 

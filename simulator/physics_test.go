@@ -24,7 +24,7 @@ func bench(t testing.TB, mass, radius, dt float64, change func(*params)) *plant 
 	pl.drum = winding{perLayer: 1e9}
 	for k := range pl.drum.radius {
 		pl.drum.radius[k] = radius
-		pl.drum.start[k+1] = 1e12
+		pl.drum.start[k+1], pl.drum.full[k] = 1e12, 1e9
 	}
 	pl.p.refLine = pl.drum.lineAt(1e4)
 	pl.saver.electricFailed, pl.saver.toggleFailed = true, true

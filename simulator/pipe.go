@@ -14,7 +14,7 @@ func (pl *plant) elevators(v float64) {
 		return
 	}
 	damper := 2 * pl.p.stringDamping * math.Sqrt(pl.p.stringStiffness*s.mass)
-	s.pull = math.Max(0, pl.p.stringStiffness*stretch+damper*(v-s.vy))
+	s.pull = max(0, pl.p.stringStiffness*stretch+damper*(v-s.vy))
 }
 
 // moveString gives the string its velocity: held in slips until lifted, rubbing
@@ -39,7 +39,10 @@ func (pl *plant) moveString(dt float64) {
 		s.hold(&pl.energy)
 		return
 	}
-	drag := pl.p.holeDrag * s.mass * gravity * math.Tanh(s.vy/0.05)
+	drag := 0.0
+	if s.vy != 0 {
+		drag = pl.p.holeDrag * s.mass * gravity * math.Tanh(s.vy/0.05)
+	}
 	s.vy += (net - drag) / s.mass * dt
 }
 
@@ -61,8 +64,11 @@ func (pl *plant) slips(c *controls) {
 	}
 }
 
-// ledger keeps where the energy of a run went, J.
+// ledger keeps where the energy of a run went, J, once it is told to: it changes
+// nothing, and takes a tenth of a step.
 type ledger struct {
+	kept bool
+
 	drive, brake, aux, sheaves, line, pipe, hole, slipsLoss, hits float64
 	bottom                                                        float64
 	carried                                                       float64 // strain energy moved by the changing length of line
@@ -72,7 +78,7 @@ type ledger struct {
 }
 
 func (e *ledger) start(pl *plant) {
-	*e = ledger{}
+	*e = ledger{kept: e.kept}
 	e.initial = e.stored(pl)
 }
 

@@ -48,6 +48,7 @@ type plant struct {
 	hoisted stringState
 	brake   hydraulics
 	lining  lining
+	law     frictionLaw
 	emerg   emergency
 	heat    heat
 	drive   drive
@@ -121,7 +122,8 @@ func (pl *plant) bareHeight() float64 {
 // but not turn it.
 func (pl *plant) step(c *controls) {
 	pl.steps++
-	pl.act(c)
+	r := pl.drum.radiusAt(pl.wraps)
+	pl.act(c, r)
 	if pl.hungOff {
 		pl.turnHungOff()
 		return
@@ -129,7 +131,6 @@ func (pl *plant) step(c *controls) {
 	dt, half := pl.dt, pl.dt/2
 	s := &pl.hoisted
 	w0, v0, vy0 := pl.w, pl.v, s.vy
-	r := pl.drum.radiusAt(pl.wraps)
 	pl.wraps += w0 * half / (2 * math.Pi)
 	pl.h += v0 * half
 	s.y += vy0 * half
@@ -163,14 +164,16 @@ func (pl *plant) step(c *controls) {
 	pl.wraps += pl.w * half / (2 * math.Pi)
 	pl.h += pl.v * half
 	s.y += s.vy * half
-	pl.energy.add(pl, w0, v0, vy0, r, fast, math.Copysign(aux, w0), brakeSign)
+	if pl.energy.kept {
+		pl.energy.add(pl, w0, v0, vy0, r, fast, math.Copysign(aux, w0), brakeSign)
+	}
 	pl.contacts()
 	pl.a = (pl.v - v0) / dt
 	pl.settle()
 }
 
-// act carries out what the hands and the crown saver ask.
-func (pl *plant) act(c *controls) {
+// act carries out what the hands and the crown saver ask; r is the drum's radius.
+func (pl *plant) act(c *controls, r float64) {
 	if c.reset {
 		pl.saver.tripped, pl.saver.bypassed = false, true
 	}
@@ -191,9 +194,12 @@ func (pl *plant) act(c *controls) {
 	}
 	pl.brake.step(&pl.p.brake, pl.dt, lever, &pl.lining)
 	pl.emerg.step(&pl.p.emerg, pl.dt, off)
-	r := pl.drum.radiusAt(pl.wraps)
-	inertia := pl.p.inertia + pl.pull/gravity*r*r/(pl.p.lines*pl.p.lines)
-	pl.drive.step(&pl.p.drive, pl.dt, clutch, c.speed, pl.w, inertia, pl.pull*r/pl.p.lines)
+	if clutch || pl.drive.engaged {
+		inertia := pl.p.inertia + pl.pull/gravity*r*r/(pl.p.lines*pl.p.lines)
+		pl.drive.step(&pl.p.drive, pl.dt, clutch, c.speed, pl.w, inertia, pl.pull*r/pl.p.lines)
+	} else {
+		pl.drive.torque = 0
+	}
 	pl.aux.step(&pl.p.aux, pl.dt, c.aux, pl.auxTq*math.Abs(pl.w), pl.p.ambient)
 	pl.slips(c)
 }
@@ -202,6 +208,8 @@ func (pl *plant) act(c *controls) {
 // the speed of the change, and what of the pull the fast line then has.
 func (pl *plant) turnSheaves(x float64) {
 	switch {
+	case x == 0:
+		pl.dir, pl.share = 0, 1/pl.p.lines
 	case x > 10: // tanh is 1 to 4e-9
 		pl.dir, pl.share = 1, pl.p.shareUp
 	case x < -10:
@@ -220,7 +228,7 @@ func (pl *plant) linePull(lineVel, v float64) {
 	pl.pull = 0
 	if stretch > 0 {
 		damper := 2 * pl.p.lineDamping * math.Sqrt(k*pl.p.blockMass)
-		pl.pull = math.Max(0, k*stretch+damper*(lineVel-v))
+		pl.pull = max(0, k*stretch+damper*(lineVel-v))
 	}
 }
 
@@ -228,7 +236,7 @@ func (pl *plant) linePull(lineVel, v float64) {
 // direction of w.
 func (pl *plant) capacity(w float64) float64 {
 	if pl.steps%frictionEvery == 1 {
-		pl.friction = pl.p.brake.coefficient(pl.brake.pressure, math.Abs(pl.w)*pl.p.brake.radius, pl.heat.ring, &pl.lining)
+		pl.friction = pl.law.coefficient(&pl.p.brake, pl.brake.pressure, math.Abs(pl.w)*pl.p.brake.radius, pl.heat.ring, &pl.lining)
 	}
 	t := pl.p.brake.torque(pl.friction, pl.brake.pressure, w)
 	if g := pl.emerg.grip(&pl.p.emerg); g > 0 {
@@ -249,7 +257,7 @@ func (pl *plant) contacts() {
 		pl.atCrown = true
 		pl.energy.impact(pl, pl.h-pl.p.crown)
 		pl.h = pl.p.crown
-		pl.v = math.Min(pl.v, 0)
+		pl.v = min(pl.v, 0)
 		if fast := pl.pull * pl.share; fast > pl.p.breaking {
 			if !pl.lineParted {
 				pl.hit = impact{event: LineOverloaded, speed: pl.w * pl.drum.radiusAt(pl.wraps) / pl.p.lines}
@@ -263,7 +271,7 @@ func (pl *plant) contacts() {
 		pl.onFloor = true
 		pl.energy.impact(pl, pl.h)
 		pl.h = 0
-		pl.v = math.Max(pl.v, 0)
+		pl.v = max(pl.v, 0)
 	default:
 		if pl.h < pl.p.crown-0.05 {
 			pl.atCrown = false
@@ -313,4 +321,4 @@ func (pl *plant) turnHungOff() {
 }
 
 // slack is how far the block could fall before the line takes it, m.
-func (pl *plant) slack() float64 { return math.Max(0, pl.h-pl.bareHeight()) }
+func (pl *plant) slack() float64 { return max(0, pl.h-pl.bareHeight()) }

@@ -18,6 +18,7 @@ const maxLayers = 10
 type winding struct {
 	perLayer float64
 	radius   [maxLayers]float64
+	full     [maxLayers]float64     // wraps that fill layers 0 to k
 	start    [maxLayers + 1]float64 // line on the drum where layer k begins
 }
 
@@ -26,13 +27,18 @@ func newWinding(drum hoist.Drum, line hoist.Line) winding {
 	d := float64(line.Diameter)
 	for k := range maxLayers {
 		w.radius[k] = (float64(drum.RootDiameter) + d + 2*float64(k)*drum.LayerRise*d) / 2
+		w.full[k] = float64(k+1) * w.perLayer
 		w.start[k+1] = w.start[k] + w.perLayer*2*math.Pi*w.radius[k]
 	}
 	return w
 }
 
 func (w *winding) layer(wraps float64) int {
-	return min(max(int(wraps/w.perLayer), 0), maxLayers-1)
+	k := 0
+	for k < maxLayers-1 && wraps >= w.full[k] {
+		k++
+	}
+	return k
 }
 
 // radiusAt returns the working radius at wraps, m.

@@ -138,6 +138,7 @@ func (b *board) state() ([]byte, error) {
 
 // evaluate takes the findings of one frame or tick through every alarm.
 func (b *board) evaluate(rig string, now time.Time, r *detect.Result) {
+	t := alarms.At(now)
 	for i := range b.slots {
 		s := &b.slots[i]
 		f := b.find(s, r)
@@ -154,7 +155,9 @@ func (b *board) evaluate(rig string, now time.Time, r *detect.Result) {
 		if f.Condition == detect.Present {
 			in.Priority = priorities[f.Urgency]
 		}
-		b.step(rig, now, s, in)
+		if !s.rule.StepQuiet(&s.alarm, t, in) {
+			b.step(rig, now, s, in)
+		}
 	}
 }
 
