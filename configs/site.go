@@ -52,7 +52,8 @@ type Source struct {
 	KeyFile         string
 	Topic           string // of the channels that name none of their own, with {rig} as one level
 	Payload         ingest.Payload
-	QoS             byte // 0 or 1
+	Sparkplug       *Sparkplug // with payload sparkplug, in place of Topic
+	QoS             byte       // 0 or 1
 	QuietAfter      time.Duration
 	Mapping         ingest.Mapping
 

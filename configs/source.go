@@ -28,12 +28,22 @@ func readSource(o *object) Source {
 	s.User, _ = o.words("user", false, "a user name")
 	readSecrets(o, &s, encrypted)
 	s.Payload = readPayload(o, ingest.JSON)
-	s.Topic = readTopic(o, false)
+	if s.Payload == ingest.Sparkplug {
+		s.Sparkplug = readSparkplug(o)
+	} else {
+		o.refuse("it only with payload: sparkplug", "sparkplug")
+		o.ask("sparkplug")
+		s.Topic = readTopic(o, false)
+	}
 	whole(o, "qos", &s.QoS, false, from(0, 1))
 	o.duration("quiet_after", &s.QuietAfter, standardQuiet, quietTime)
-	readTime(o.child("time", false), &s.Mapping)
+	stamps := o.child("time", false)
+	if s.Sparkplug != nil {
+		stamps.refuse("none with payload sparkplug: each metric has its time", "field")
+	}
+	readTime(stamps, &s.Mapping)
 	readChannels(o.child("channels", true), &s)
-	if s.Topic == "" && !o.has("topic") {
+	if s.Topic == "" && !o.has("topic") && s.Sparkplug == nil {
 		o.needTopic(&s)
 	}
 	o.close()

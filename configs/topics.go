@@ -4,12 +4,13 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 
 	"hoistward/ingest"
 )
 
 // payloads are those that a source may have.
-var payloads = []ingest.Payload{ingest.JSON, ingest.NumberText}
+var payloads = []ingest.Payload{ingest.JSON, ingest.NumberText, ingest.Sparkplug}
 
 func readPayload(o *object, standard ingest.Payload) ingest.Payload {
 	names := make([]string, len(payloads))
@@ -36,11 +37,18 @@ func topicsOf(s *Source) *topics { return &topics{source: s} }
 func (t *topics) channel(o *object, c ingest.Channel) {
 	s := t.source
 	m := readChannel(o, c)
+	if s.Payload == ingest.Sparkplug {
+		t.metric(o, m, c)
+		return
+	}
 	pattern := s.Topic
 	if own := readTopic(o, false); own != "" {
 		pattern = own
 	}
 	at := ingest.Topic{Pattern: pattern, Payload: readPayload(o, s.Payload), Clock: s.Mapping.Clock}
+	if at.Payload == ingest.Sparkplug {
+		o.r.add(o.r.lineOf(o.at("payload")), o.at("payload"), `"sparkplug"`, "it for the whole source, beside kind")
+	}
 	if at.Payload == ingest.NumberText { // a number alone carries no time
 		at.Clock = ingest.ReceiptClock
 		o.refuse("it only where messages have fields: here they are plain numbers", "field")
@@ -53,6 +61,23 @@ func (t *topics) channel(o *object, c ingest.Channel) {
 	m.Topic = t.place(o, at, c)
 	t.field(o, m.Topic, m.Field, c)
 	s.Mapping.Channels[c] = m
+	o.close()
+}
+
+// metric takes a channel that is read from a metric of Sparkplug B.
+func (t *topics) metric(o *object, m ingest.ChannelMap, c ingest.Channel) {
+	o.refuse("none with payload sparkplug: field is the metric's name", "topic", "payload", "clock")
+	if len(t.fields) == 0 {
+		t.fields = append(t.fields, map[string]string{})
+	}
+	if other, taken := t.fields[0][m.Field]; taken {
+		o.r.add(o.r.lineOf(o.at("field")), o.at("field"), fmt.Sprintf("%q, which %s is read from", m.Field, other), "a metric of its own")
+	}
+	t.fields[0][m.Field] = c.String()
+	if s := t.source.Sparkplug; s != nil && s.Device == anyDevice && !strings.Contains(m.Field, "/") {
+		o.r.add(o.r.lineOf(o.at("field")), o.at("field"), strconv.Quote(m.Field), "the device, a slash and the metric's name, as sparkplug.device is +")
+	}
+	t.source.Mapping.Channels[c] = m
 	o.close()
 }
 

@@ -42,7 +42,9 @@ func New(o Options) (*Host, error) {
 	if o.Mapping == nil {
 		return nil, errors.New("sparkplug: got no mapping")
 	}
-	for _, err := range o.Mapping.Check() {
+	m := *o.Mapping
+	m.TimeField = "\x00" // a metric carries its time beside its value, under no name
+	for _, err := range m.Check() {
 		errs = append(errs, fmt.Errorf("mapping: %w", err))
 	}
 	if err := errors.Join(errs...); err != nil {
