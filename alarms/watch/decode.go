@@ -31,16 +31,25 @@ func newFaults() faults {
 // its author did not think of: the fault is told, and every other source goes on. A
 // panic in what takes the samples is not of that kind and is passed on.
 func (l *Loop) decode(src *Source, m *ingest.Message) (fault string) {
+	fault = l.guard(src, func(out ingest.Sink) { src.Decoder.Decode(m, out) })
+	if fault != "" {
+		fault = fmt.Sprintf("%s, on %q", fault, m.Payload[:min(len(m.Payload), faultBytes)])
+	}
+	return fault
+}
+
+// guard calls f, which calls a decoder, and returns what it panicked with.
+func (l *Loop) guard(src *Source, f func(out ingest.Sink)) (fault string) {
 	out := &decoded{l: l, source: src.Name}
 	defer func() {
 		if out.taking {
 			return
 		}
 		if r := recover(); r != nil {
-			fault = fmt.Sprintf("%v, on %q", r, m.Payload[:min(len(m.Payload), faultBytes)])
+			fault = fmt.Sprint(r)
 		}
 	}()
-	src.Decoder.Decode(m, out)
+	f(out)
 	return ""
 }
 
@@ -90,7 +99,9 @@ func (l *Loop) mark(source, fault string) {
 // link takes a change that a source tells of itself. One that is well does not
 // hide that its decoder fails.
 func (l *Loop) link(link ingest.Link) {
+	l.advance(l.o.Clock())
 	l.faults.known[link.Source] = link
+	l.follow(link.Source, "a change of its link", func(d Follower, out ingest.Sink) { d.Link(link.State, l.now, out) })
 	if _, marked := l.faults.last[link.Source]; marked && linkCondition(link.State) == detect.Absent {
 		return
 	}

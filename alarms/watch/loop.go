@@ -265,6 +265,7 @@ func (l *Loop) tick() {
 	if err := l.o.Journal.Flush(); err != nil {
 		l.o.Trouble(fmt.Errorf("journal: %w", err))
 	}
+	l.follow("", "a tick", func(d Follower, out ingest.Sink) { d.Tick(l.now, out) })
 	for _, rig := range l.order {
 		if l.now.Sub(l.last[rig]) >= l.o.Tick {
 			_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryTick})

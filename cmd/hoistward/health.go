@@ -3,6 +3,7 @@ package main
 import (
 	"hoistward/ingest"
 	"hoistward/ingest/record"
+	"hoistward/ingest/sparkplug"
 )
 
 // health is what /healthz says of the monitor.
@@ -23,6 +24,8 @@ type linkHealth struct {
 	Taken   uint64 `json:"received"`
 	Waiting int    `json:"waiting"`
 	Dropped uint64 `json:"dropped"`
+	// Nodes are the edge nodes of Sparkplug B.
+	Nodes []sparkplug.NodeState `json:"nodes,omitempty"`
 }
 
 type recorderHealth struct {
@@ -51,10 +54,14 @@ func (st *station) health() any {
 	h := health{Status: "good", Version: version, Rejects: st.counters.Snapshot(), Recorder: recording(st.recorder.Status())}
 	for _, src := range st.sources {
 		s, n := src.feed.Status(), src.feed.Stats()
-		h.Links = append(h.Links, linkHealth{
+		link := linkHealth{
 			Source: s.Source, State: s.State, Detail: s.Detail, Since: clockText(s.Since),
 			Taken: n.Received, Waiting: n.Waiting, Dropped: n.Dropped,
-		})
+		}
+		if src.host != nil {
+			link.Nodes = src.host.Nodes()
+		}
+		h.Links = append(h.Links, link)
 		if !s.Open {
 			h.Status = "source " + s.Source + " is " + s.State
 		}

@@ -17,6 +17,9 @@ type feedOptions struct {
 	log   *zap.Logger
 	clock func() time.Time
 	told  func(feedStatus) // of each change; must not block
+	// visitor: another is the monitor of the site, and this one does not announce
+	// itself in its place.
+	visitor bool
 }
 
 // mqttFeed is an MQTT client as a feed.
@@ -39,6 +42,9 @@ func mqttOptions(s *configs.Source, o feedOptions) mqtt.Options {
 		CAFile: s.CAFile, CertFile: s.CertificateFile, KeyFile: s.KeyFile, QoS: s.QoS,
 		QuietAfter: s.QuietAfter, Log: o.log, Now: o.clock,
 		OnStatus: func(status mqtt.Status) { o.told(mqttStatus(status)) },
+	}
+	if s.Sparkplug != nil {
+		sparkplugLink(s, &options, o.visitor)
 	}
 	for i, t := range s.Mapping.Topics {
 		quiet := quietAfter(s, i)

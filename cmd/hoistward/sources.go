@@ -5,10 +5,13 @@ import (
 	"fmt"
 	"time"
 
+	"go.uber.org/zap"
+
 	"hoistward/alarms/watch"
 	"hoistward/configs"
 	"hoistward/ingest"
 	"hoistward/ingest/payload"
+	"hoistward/ingest/sparkplug"
 )
 
 // feed is one way that messages come. It begins with Start; Next gives what came
@@ -46,6 +49,7 @@ type source struct {
 	name    string
 	feed    feed
 	decoder watch.Decoder
+	host    *sparkplug.Host // with payload sparkplug, the decoder; else nil
 }
 
 // newSource makes the feed and the decoder that a site file's source asks for.
@@ -59,7 +63,12 @@ func newSource(s *configs.Source, o feedOptions) (source, error) {
 	default:
 		err = fmt.Errorf("kind: got %q, want \"mqtt\"", s.Kind)
 	}
-	if err == nil {
+	switch {
+	case err != nil:
+	case s.Sparkplug != nil:
+		out.host, err = sparkplug.New(sparkplugOptions(s))
+		out.decoder = out.host
+	default:
 		out.decoder, err = newDecoder(s)
 	}
 	if err != nil {
@@ -112,6 +121,9 @@ func (st *station) startSources(u *undo) error {
 		s := &st.sources[i]
 		st.loop.Link(s.feed.Status().link())
 		go pump(ctx, s.feed, i, st.loop)
+		if f, ok := s.feed.(mqttFeed); ok && s.host != nil {
+			go sendCommands(ctx, s.host.Outbox(), f.client, st.log.With(zap.String("source", s.name)))
+		}
 		s.feed.Start()
 		u.add("source "+s.name, s.feed.Close)
 	}

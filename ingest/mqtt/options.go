@@ -43,6 +43,9 @@ type Options struct {
 	RetryMin       time.Duration // pause before the first new attempt; default 500 ms
 	RetryMax       time.Duration // longest pause; default 10 s
 
+	// Presence, if there is one, gives what each new link tells others of this client.
+	Presence func(now time.Time) Presence
+
 	// OnStatus is told every change, in order, from one goroutine. It must return
 	// soon and must not call Close.
 	OnStatus func(Status)

@@ -26,6 +26,7 @@ func (c *Client) session() (opened time.Time, err error) {
 	lost := make(chan error, 1)
 	o := *c.paho
 	o.OnConnectionLost = func(_ paho.Client, err error) { lost <- err }
+	presence := c.announcer(&o)
 	link := paho.NewClient(&o)
 	if err := c.await(link.Connect(), lost, 2*c.o.ConnectTimeout, "connect"); err != nil {
 		link.Disconnect(0)          // an attempt may still be under way
@@ -41,7 +42,10 @@ func (c *Client) session() (opened time.Time, err error) {
 	c.stats.Connects++
 	c.mu.Unlock()
 	c.become(Connected, "")
-	err = c.watch(link, lost)
+	err = c.watch(link, lost, presence)
+	if err == errClosing {
+		presence.gone(c, link)
+	}
 	c.mu.Lock()
 	c.link = nil
 	if err != errClosing {
@@ -71,10 +75,13 @@ func (c *Client) await(t paho.Token, lost <-chan error, limit time.Duration, wha
 }
 
 // watch subscribes on an open link and follows it until it is gone.
-func (c *Client) watch(link paho.Client, lost <-chan error) error {
+func (c *Client) watch(link paho.Client, lost <-chan error, presence *announcer) error {
 	tick := time.NewTicker(max(min(lookEvery, c.o.QuietAfter/4), time.Millisecond))
 	defer tick.Stop()
 	if err := c.subscribe(link, lost); err != nil {
+		return err
+	}
+	if err := presence.here(c, link, lost); err != nil {
 		return err
 	}
 	asked := c.o.Now()
@@ -89,6 +96,9 @@ func (c *Client) watch(link paho.Client, lost <-chan error) error {
 			if !link.IsConnectionOpen() {
 				return errors.New("link lost without notice")
 			}
+		}
+		if err := presence.again(c, link, lost); err != nil {
+			return err
 		}
 		now := c.o.Now()
 		if c.Status().State != Refused {
