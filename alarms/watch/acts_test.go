@@ -62,8 +62,11 @@ func TestOutOfServiceAndBack(t *testing.T) {
 	for range 60 {
 		d.reading(math.NaN(), 0)
 	}
-	if d.count("reading_lost", "raised") != 0 {
-		t.Error("raised while out of service")
+	if line := d.last("raised"); strings.Contains(line, `"channel":"block_height"`) {
+		t.Errorf("raised while out of service: %s", line)
+	}
+	if s, ok := d.standing("reading_lost"); ok && s.Channel == "block_height" {
+		t.Errorf("it stands while out of service: %+v", s.Alarm)
 	}
 	if why := d.ask(out); !strings.Contains(why, "already out of service, by I. Brandt") {
 		t.Errorf("twice out of service: %q", why)
