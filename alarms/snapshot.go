@@ -32,13 +32,38 @@ func (k Key) Compare(l Key) int {
 	return cmp.Or(cmp.Compare(k.Alarm, l.Alarm), cmp.Compare(k.Channel, l.Channel))
 }
 
+// Saved is what a rig carries over a restart.
+type Saved struct {
+	At      Instant // of saving; never = not known
+	Alarms  map[Key]Alarm
+	Limits  []Limit // in force when it was saved
+	Service Service
+}
+
+// Limit is one figure that an alarm goes by. A change of it is journalled.
+type Limit struct {
+	Alarm string  `json:"alarm"`
+	Name  string  `json:"name"` // the rig file's key, or "on_delay", "off_delay"
+	Value float64 `json:"value"`
+	Unit  string  `json:"unit,omitempty"`
+}
+
 // stateVersion is the form of the saved state; a change of meaning takes a new one.
-const stateVersion = 1
+// Version 1 held the alarms alone.
+const stateVersion = 2
 
 type savedState struct {
 	Version int             `json:"version"`
-	CRC32   string          `json:"crc32"` // IEEE, of the bytes of Alarms, eight hex digits
-	Alarms  json.RawMessage `json:"alarms"`
+	CRC32   string          `json:"crc32"`            // IEEE, of the bytes of State, eight hex digits
+	Alarms  json.RawMessage `json:"alarms,omitempty"` // version 1
+	State   json.RawMessage `json:"state,omitempty"`
+}
+
+type savedBody struct {
+	At      Instant      `json:"at,omitempty"`
+	Alarms  []savedAlarm `json:"alarms"`
+	Limits  []Limit      `json:"limits,omitempty"`
+	Service Service      `json:"service,omitzero"`
 }
 
 type savedAlarm struct {
@@ -47,22 +72,32 @@ type savedAlarm struct {
 	State   Alarm  `json:"is"`
 }
 
-// MarshalState writes the state of all alarms of a rig as one line of JSON, the same
-// bytes for the same state.
-func MarshalState(state map[Key]Alarm) ([]byte, error) {
-	list := make([]savedAlarm, 0, len(state))
-	for _, k := range slices.SortedFunc(maps.Keys(state), Key.Compare) {
-		s := savedAlarm{k.Alarm, k.Channel, state[k]}
-		if err := s.check(); err != nil {
+// fresh tells whether a restart without the alarm's state comes to the same: nothing
+// of it is standing, pending, hidden or counted.
+func (a Alarm) fresh() bool {
+	return a.State <= Normal && a.Occurrence == 0 && a.TrueSince == 0 && !a.Shelved() && !a.OutOfService
+}
+
+// MarshalState writes what a rig carries over a restart as one line of JSON, the same
+// bytes for the same state. An alarm that a restart would find as it is without its
+// state is left out.
+func MarshalState(s *Saved) ([]byte, error) {
+	body := savedBody{At: s.At, Limits: s.Limits, Service: s.Service, Alarms: make([]savedAlarm, 0, len(s.Alarms))}
+	for _, k := range slices.SortedFunc(maps.Keys(s.Alarms), Key.Compare) {
+		a := savedAlarm{k.Alarm, k.Channel, s.Alarms[k]}
+		if a.State.fresh() {
+			continue
+		}
+		if err := a.check(); err != nil {
 			return nil, fmt.Errorf("save alarm state: %w", err)
 		}
-		list = append(list, s)
+		body.Alarms = append(body.Alarms, a)
 	}
-	body, err := json.Marshal(list)
+	text, err := json.Marshal(body)
 	if err != nil {
 		return nil, fmt.Errorf("save alarm state: %w", err)
 	}
-	return json.Marshal(savedState{stateVersion, checksum(body), body})
+	return json.Marshal(savedState{Version: stateVersion, CRC32: checksum(text), State: text})
 }
 
 func checksum(b []byte) string { return fmt.Sprintf("%08x", crc32.ChecksumIEEE(b)) }
@@ -70,33 +105,47 @@ func checksum(b []byte) string { return fmt.Sprintf("%08x", crc32.ChecksumIEEE(b
 // UnmarshalState reads what MarshalState wrote. Anything else is an error (a torn
 // or altered file, another version, a state that cannot be): set the file aside, begin
 // with nothing, and say so.
-func UnmarshalState(b []byte) (map[Key]Alarm, error) {
+func UnmarshalState(b []byte) (Saved, error) {
+	body, err := unwrap(b)
+	if err != nil {
+		return Saved{}, fmt.Errorf("alarm state: %w", err)
+	}
+	s := Saved{At: body.At, Limits: body.Limits, Service: body.Service, Alarms: make(map[Key]Alarm, len(body.Alarms))}
+	for _, a := range body.Alarms {
+		k := Key{a.Alarm, a.Channel}
+		if _, twice := s.Alarms[k]; twice {
+			return Saved{}, fmt.Errorf("alarm state: %s stands twice", k)
+		}
+		if err := a.check(); err != nil {
+			return Saved{}, fmt.Errorf("alarm state: %w", err)
+		}
+		s.Alarms[k] = a.State
+	}
+	if err := s.Service.check(); err != nil {
+		return Saved{}, fmt.Errorf("alarm state: service log: %w", err)
+	}
+	return s, nil
+}
+
+// unwrap checks the version and the checksum and returns what they guard.
+func unwrap(b []byte) (savedBody, error) {
 	var saved savedState
+	var body savedBody
 	if err := strictly(b, &saved); err != nil {
-		return nil, fmt.Errorf("alarm state: %w", err)
+		return body, err
 	}
-	if saved.Version != stateVersion {
-		return nil, fmt.Errorf("alarm state: version %d, want %d", saved.Version, stateVersion)
+	text, to := saved.State, any(&body)
+	switch saved.Version {
+	case 1:
+		text, to = saved.Alarms, &body.Alarms
+	case stateVersion:
+	default:
+		return body, fmt.Errorf("version %d, want %d", saved.Version, stateVersion)
 	}
-	if sum := checksum(saved.Alarms); sum != saved.CRC32 {
-		return nil, fmt.Errorf("alarm state: crc32 of the alarms is %s, the file says %q: it was altered or torn", sum, saved.CRC32)
+	if sum := checksum(text); sum != saved.CRC32 {
+		return body, fmt.Errorf("crc32 of the state is %s, the file says %q: it was altered or torn", sum, saved.CRC32)
 	}
-	var list []savedAlarm
-	if err := strictly(saved.Alarms, &list); err != nil {
-		return nil, fmt.Errorf("alarm state: %w", err)
-	}
-	state := make(map[Key]Alarm, len(list))
-	for _, s := range list {
-		k := Key{s.Alarm, s.Channel}
-		if _, twice := state[k]; twice {
-			return nil, fmt.Errorf("alarm state: %s stands twice", k)
-		}
-		if err := s.check(); err != nil {
-			return nil, fmt.Errorf("alarm state: %w", err)
-		}
-		state[k] = s.State
-	}
-	return state, nil
+	return body, strictly(text, to)
 }
 
 // strictly decodes one JSON value with no unknown keys and nothing after it.

@@ -3,24 +3,26 @@ package alarms
 import (
 	"encoding/json"
 	"maps"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
 )
 
-func someState(t *testing.T) map[Key]Alarm {
+func someState(t *testing.T) *Saved {
 	t.Helper()
 	latch := Rule{Name: "latch", Priority: High, Latch: true, OffDelay: 2 * time.Second}
 	plain := Rule{Name: "plain", Priority: Medium, Shelvable: true, OnDelay: 3 * time.Second}
-	state := map[Key]Alarm{
+	state := Saved{At: At(start), Limits: []Limit{{"crown_limit_passed", "mast.crown_limit", 41, "m"}}}
+	state.Service.Cut = Deed{At: At(start), By: "Ivo Brandt", Length: 30}
+	state.Alarms = map[Key]Alarm{
 		{"overhoist", ""}:                reach(t, &latch, "bA..."),
 		{"floor_approach", ""}:           reach(t, &latch, "b...."),
 		{"reading_lost", "hook_load"}:    reach(t, &plain, "bbb"),
 		{"reading_lost", "block_height"}: reach(t, &plain, ".Z"),
 		{"brake_hot", ""}:                reach(t, &plain, ".O"),
-		{"blind", ""}:                    {},
 	}
-	return state
+	return &state
 }
 
 func TestStateOutlivesARestart(t *testing.T) {
@@ -29,15 +31,17 @@ func TestStateOutlivesARestart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	again, _ := MarshalState(maps.Clone(state))
+	other := *state
+	other.Alarms = maps.Clone(state.Alarms)
+	again, _ := MarshalState(&other)
 	if string(again) != string(b) {
 		t.Error("the same state gave other bytes")
 	}
 	back, err := UnmarshalState(b)
-	if err != nil || !maps.Equal(back, state) {
+	if err != nil || !reflect.DeepEqual(&back, state) {
 		t.Fatalf("%v: got\n%+v\nwant\n%+v", err, back, state)
 	}
-	if a := back[Key{"overhoist", ""}]; a.State != LatchedAcknowledged || a.AcknowledgedBy != "Ivo Brandt" {
+	if a := back.Alarms[Key{"overhoist", ""}]; a.State != LatchedAcknowledged || a.AcknowledgedBy != "Ivo Brandt" {
 		t.Errorf("overhoist came back %v, by %q", a.State, a.AcknowledgedBy)
 	}
 }
@@ -90,9 +94,9 @@ func TestDamagedStateIsRefused(t *testing.T) {
 		"one byte short":  good[:len(good)-1],
 		"zeros":           strings.Repeat("\x00", len(good)),
 		"twice":           good + good,
-		"another version": strings.Replace(good, `"version":1`, `"version":2`, 1),
+		"another version": strings.Replace(good, `"version":2`, `"version":3`, 1),
 		"no checksum":     strings.Replace(good, `"crc32"`, `"crc33"`, 1),
-		"no alarms":       `{"version":1,"crc32":"00000000"}`,
+		"no alarms":       `{"version":2,"crc32":"00000000"}`,
 		"an occurrence":   strings.Replace(good, `"occurrence":1`, `"occurrence":7`, 1),
 		"a list":          "[]",
 	} {
@@ -103,7 +107,7 @@ func TestDamagedStateIsRefused(t *testing.T) {
 	for i := range b { // one bit in each byte
 		flipped := []byte(good)
 		flipped[i] ^= 1
-		if got, err := UnmarshalState(flipped); err == nil && !maps.Equal(got, someState(t)) {
+		if got, err := UnmarshalState(flipped); err == nil && !reflect.DeepEqual(&got, someState(t)) {
 			t.Fatalf("byte %d flipped: %q was read", i, flipped[max(0, i-20):min(len(flipped), i+20)])
 		}
 	}
@@ -124,7 +128,7 @@ func TestImpossibleStateIsRefused(t *testing.T) {
 	} {
 		s := savedAlarm{Alarm: "overhoist", State: reach(t, &latch, "bA.")}
 		edit(&s)
-		if _, err := MarshalState(map[Key]Alarm{{s.Alarm, ""}: s.State}); err == nil {
+		if _, err := MarshalState(&Saved{Alarms: map[Key]Alarm{{s.Alarm, ""}: s.State}}); err == nil {
 			t.Errorf("%s: was written", name)
 		}
 		if name == "shelved as the state" || name == "not UTF-8" {
@@ -134,7 +138,7 @@ func TestImpossibleStateIsRefused(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		whole, _ := json.Marshal(savedState{stateVersion, checksum(body), body})
+		whole, _ := json.Marshal(savedState{Version: 1, CRC32: checksum(body), Alarms: body})
 		if _, err := UnmarshalState(whole); err == nil {
 			t.Errorf("%s: was read", name)
 		}
@@ -145,7 +149,7 @@ func TestImpossibleStateIsRefused(t *testing.T) {
 		"an unknown key":  strings.Replace("["+one+"]", `"since"`, `"sense"`, 1),
 		"an unknown word": strings.Replace("["+one+"]", `"unknown"`, `"fine"`, 1),
 	} {
-		whole, _ := json.Marshal(savedState{stateVersion, checksum([]byte(body)), []byte(body)})
+		whole, _ := json.Marshal(savedState{Version: 1, CRC32: checksum([]byte(body)), Alarms: []byte(body)})
 		if _, err := UnmarshalState(whole); err == nil {
 			t.Errorf("%s: was read", name)
 		}
@@ -153,21 +157,34 @@ func TestImpossibleStateIsRefused(t *testing.T) {
 }
 
 func FuzzUnmarshalState(f *testing.F) {
-	body := `[{"alarm":"blind","is":{"state":"normal","priority":"high","occurrence":1,"version":3,"since":"2026-11-24T12:00:00Z","raised":"2026-11-24T11:00:00Z","evaluated":"2026-11-24T12:00:00Z"}}]`
-	f.Add([]byte(body))
-	f.Add([]byte("[]"))
+	alarms := `[{"alarm":"blind","is":{"state":"normal","priority":"high","occurrence":1,"version":3,"since":"2026-11-24T12:00:00Z","raised":"2026-11-24T11:00:00Z","evaluated":"2026-11-24T12:00:00Z"}}]`
+	f.Add([]byte(`{"alarms":` + alarms + `,"limits":[{"alarm":"blind","name":"on_delay","value":0.5}]}`))
+	f.Add([]byte(`{"alarms":[],"service":{"line_cut":{"at":"2026-11-24T11:00:00Z","by":"A. Roos","length_m":30},"work_since_cut_J":1e9}}`))
 	f.Fuzz(func(t *testing.T, body []byte) {
-		whole := append([]byte(`{"version":1,"crc32":"`+checksum(body)+`","alarms":`), body...)
+		whole := append([]byte(`{"version":2,"crc32":"`+checksum(body)+`","state":`), body...)
 		state, err := UnmarshalState(append(whole, '}'))
 		if err != nil {
 			return
 		}
-		b, err := MarshalState(state)
+		b, err := MarshalState(&state)
 		if err != nil {
 			t.Fatalf("was read and cannot be written: %v", err)
 		}
-		if again, err := UnmarshalState(b); err != nil || !maps.Equal(again, state) {
-			t.Fatalf("%v: %s", err, b)
+		again, err := UnmarshalState(b)
+		if err != nil {
+			t.Fatalf("%v: read %s", err, b)
+		}
+		if c, err := MarshalState(&again); err != nil || string(c) != string(b) {
+			t.Fatalf("%v: read %s and wrote %s", err, b, c)
 		}
 	})
+}
+
+// A state of the first form, which held the alarms alone, is still read.
+func TestFirstFormIsRead(t *testing.T) {
+	body := `[{"alarm":"blind","is":{"state":"acknowledged","priority":"high","occurrence":1,"version":3,"since":"2026-11-24T12:00:00Z","raised":"2026-11-24T11:00:00Z","acknowledged_by":"Ivo Brandt","evaluated":"2026-11-24T12:00:00Z"}}]`
+	s, err := UnmarshalState([]byte(`{"version":1,"crc32":"` + checksum([]byte(body)) + `","alarms":` + body + `}`))
+	if err != nil || s.Alarms[Key{"blind", ""}].AcknowledgedBy != "Ivo Brandt" {
+		t.Errorf("%v: %+v", err, s)
+	}
 }

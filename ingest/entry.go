@@ -58,9 +58,11 @@ type Link struct {
 // read alone; where the run is already under way it changes nothing.
 type Session struct {
 	Software  string   `json:"software"`
-	RigFile   string   `json:"rig_file"`           // the YAML text in force
-	Channels  []string `json:"channels,omitempty"` // mapped, so that one that never comes is missed
-	Alarms    string   `json:"alarms,omitempty"`   // alarm state carried in, JSON
+	RigFile   string   `json:"rig_file"`             // the YAML text in force
+	Channels  []string `json:"channels,omitempty"`   // mapped, so that one that never comes is missed
+	Alarms    string   `json:"alarms,omitempty"`     // alarm state carried in, JSON
+	StateLost string   `json:"state_lost,omitempty"` // why the alarm state that was saved could not be carried in
+	KeepsLog  bool     `json:"keeps_log,omitempty"`  // proof tests and line service are logged here
 	Continues bool     `json:"continues,omitempty"`
 
 	Apart   bool               `json:"apart,omitempty"`   // channels come in messages of their own: frames are gathered

@@ -2,7 +2,6 @@ package watch
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -37,17 +36,20 @@ type board struct {
 const (
 	brokerLost = iota
 	recordingStopped
+	stateLost
 	numOwn
 )
 
-var ownNames = [numOwn]string{"broker_lost", "recording_stopped"}
+var ownNames = [numOwn]string{"broker_lost", "recording_stopped", "alarm_state_lost"}
 
-// RecorderLink is the source name of a link entry that tells of the recorder.
-const RecorderLink = "recorder"
+// Source names of link entries that are not of a source of readings.
+const (
+	RecorderLink = "recorder" // the recorder stopped, or records again
+	ClockLink    = "clock"    // this machine's clock was set
+)
 
-// newBoard returns a board with the alarm state of text as it resumes at now, or a
-// fresh one where text is empty.
-func newBoard(text string, now time.Time) (board, error) {
+// newBoard returns a board of alarms that were never evaluated.
+func newBoard() board {
 	b := board{}
 	for i, name := range ownNames {
 		b.add(name, slot{kind: detect.NumKinds, channel: ingest.NumChannels, own: i})
@@ -60,10 +62,10 @@ func newBoard(text string, now time.Time) (board, error) {
 			b.add(k.String(), slot{kind: detect.NumKinds, ofChan: k, channel: c, own: -1})
 		}
 	}
-	if text == "" {
-		return b, nil
+	for i := range b.own {
+		b.own[i] = detect.Finding{Value: math.NaN(), Limit: math.NaN()}
 	}
-	return b, b.restore(text, now)
+	return b
 }
 
 // parentsFirst returns the kinds so that what hides another stands before it.
@@ -112,28 +114,24 @@ func (s *slot) channelName() string {
 	return ""
 }
 
-func (b *board) restore(text string, now time.Time) error {
-	state, err := alarms.UnmarshalState([]byte(text))
-	if err != nil {
-		return fmt.Errorf("alarm state: %w", err)
-	}
+// restore takes up the alarms that were saved, as they resume at now.
+func (b *board) restore(state map[alarms.Key]alarms.Alarm, now time.Time) {
 	for i := range b.slots {
 		if a, ok := state[b.slots[i].key()]; ok {
 			b.slots[i].alarm = alarms.Resume(a, now)
 		}
 	}
-	return nil
 }
 
 // state returns the alarms for a restart.
-func (b *board) state() ([]byte, error) {
+func (b *board) state() map[alarms.Key]alarms.Alarm {
 	m := map[alarms.Key]alarms.Alarm{}
 	for i := range b.slots {
 		if a := b.slots[i].alarm; a != (alarms.Alarm{}) {
 			m[b.slots[i].key()] = a
 		}
 	}
-	return alarms.MarshalState(m)
+	return m
 }
 
 // evaluate takes the findings of one frame or tick through every alarm.
@@ -229,7 +227,7 @@ func (b *board) reason(s *slot, change alarms.Change) string {
 // linkChanged turns the state of the links into findings: one source that is lost
 // is enough.
 func (b *board) linkChanged(links []linkState) {
-	for own := range b.own {
+	for _, own := range []int{brokerLost, recordingStopped} {
 		worst := detect.Absent
 		for _, l := range links {
 			if (l.link.Source == RecorderLink) != (own == recordingStopped) {

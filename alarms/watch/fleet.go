@@ -63,8 +63,10 @@ func (w *Rig) Instrument(c ingest.Channel) detect.Instrument {
 // known.
 func (w *Rig) ClockAhead() float64 { return w.result.Findings[detect.ClockDisagrees].Value }
 
-// State returns the alarms' state for a restart.
-func (w *Rig) State() ([]byte, error) { return w.board.state() }
+// State returns what the rig carries over a restart.
+func (w *Rig) State() ([]byte, error) {
+	return alarms.MarshalState(&alarms.Saved{At: alarms.At(w.now), Alarms: w.board.state(), Limits: w.limits, Service: w.service})
+}
 
 // Links calls yield with each link and the time of its newest change.
 func (w *Rig) Links(yield func(ingest.Link, time.Time)) {

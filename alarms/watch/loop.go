@@ -39,6 +39,12 @@ type Journal interface {
 	Sync() error
 }
 
+// Keeper keeps what each rig carries over a restart, the newest of each.
+type Keeper interface {
+	Keep(rig string, state []byte) // must not block
+	Sync(rig string) error         // returns when the state kept last is on disk
+}
+
 // Source is one way that messages come.
 type Source struct {
 	Name    string
@@ -55,6 +61,8 @@ type LoopOptions struct {
 	Sessions map[string]ingest.Session // by rig: what is in force
 	Recorder Recorder
 	Journal  Journal
+	States   Keeper           // nil = nothing is kept for a restart
+	Wall     func() time.Time // this machine's clock, to see when it is set; nil = not looked at
 	Counters *ingest.Counters
 	Changed  func(w *Rig, outcome *Outcome) // after each entry, in the loop's goroutine; must not block
 	Trouble  func(error)                    // a journal line that could not be written; must not block
@@ -75,6 +83,9 @@ type Loop struct {
 	last    map[string]time.Time // of the newest entry that each rig was judged at
 	waiting []string             // rigs whose frame waits for the rest of its channels
 	day     map[string]int       // UTC day of each rig's newest entry
+	unsaved map[string]bool      // rigs that changed since their state was kept
+	kept    map[string]time.Time // when it was
+	ahead   time.Duration        // of the wall's clock, when it was last looked at
 	faults  faults
 	inbox   chan Message
 	acts    chan actCall
@@ -92,12 +103,15 @@ type actCall struct {
 func NewLoop(o LoopOptions, order []string) (*Loop, error) {
 	l := &Loop{
 		o: o, fleet: NewFleet(o.Open), order: order, seq: o.FirstSeq,
-		last: map[string]time.Time{}, day: map[string]int{},
+		last: map[string]time.Time{}, day: map[string]int{}, unsaved: map[string]bool{}, kept: map[string]time.Time{},
 		faults: newFaults(),
 		inbox:  make(chan Message), acts: make(chan actCall), links: make(chan ingest.Link, 64),
 		stopped: make(chan struct{}),
 	}
 	l.advance(o.Clock())
+	if o.Wall != nil {
+		l.ahead = o.Wall().Sub(l.now)
+	}
 	for _, rig := range order {
 		s := o.Sessions[rig]
 		if err := l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntrySession, Session: &s}); err != nil {
@@ -153,6 +167,7 @@ func (l *Loop) Act(ctx context.Context, rig string, act ingest.Act) error {
 // Run works until ctx ends.
 func (l *Loop) Run(ctx context.Context) {
 	defer close(l.stopped)
+	defer l.keepAll()
 	ticker := time.NewTicker(l.o.Tick / 2)
 	defer ticker.Stop()
 	var gather <-chan time.Time
@@ -266,11 +281,59 @@ func (l *Loop) tick() {
 		l.o.Trouble(fmt.Errorf("journal: %w", err))
 	}
 	l.follow("", "a tick", func(d Follower, out ingest.Sink) { d.Tick(l.now, out) })
+	l.lookAtWall()
 	for _, rig := range l.order {
 		if l.now.Sub(l.last[rig]) >= l.o.Tick {
 			_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryTick})
 		}
+		since := l.now.Sub(l.kept[rig])
+		if l.unsaved[rig] && since >= keepSoon || since >= keepAnyway {
+			l.keep(rig)
+		}
 	}
+}
+
+// A rig's state is kept for a restart with every act, a second after an event (the
+// journal has what came since), and each minute for what goes on without events.
+const (
+	keepSoon   = time.Second
+	keepAnyway = time.Minute
+)
+
+func (l *Loop) keep(rig string) {
+	l.unsaved[rig], l.kept[rig] = false, l.now
+	if l.o.States == nil {
+		return
+	}
+	state, err := l.fleet.Rig(rig).State()
+	if err != nil {
+		l.o.Trouble(fmt.Errorf("rig %s: %w", rig, err))
+		return
+	}
+	l.o.States.Keep(rig, state)
+}
+
+func (l *Loop) keepAll() {
+	for _, rig := range l.order {
+		l.keep(rig)
+	}
+}
+
+// lookAtWall finds that this machine's clock was set. The monitor's own goes on
+// steadily: only the journal is told, and what compares it with others.
+func (l *Loop) lookAtWall() {
+	if l.o.Wall == nil {
+		return
+	}
+	ahead := l.o.Wall().Sub(l.now)
+	step := ahead - l.ahead
+	if step.Abs() <= clockSlack {
+		return
+	}
+	l.ahead = ahead
+	l.link(ingest.Link{Source: ClockLink, State: "set",
+		Detail: fmt.Sprintf("by %s; the monitor's own time goes on from its start and is now %s off it",
+			step.Round(time.Millisecond), ahead.Round(time.Millisecond))})
 }
 
 func (l *Loop) act(c actCall) {
@@ -291,14 +354,22 @@ func (l *Loop) act(c actCall) {
 	case refused != "":
 		c.reply <- errors.New(refused)
 	default:
-		go func() { // the disk is waited for beside the way through
-			if err := l.o.Journal.Sync(); err != nil {
-				c.reply <- fmt.Errorf("taken, but not yet on disk: %w", err)
-				return
-			}
-			c.reply <- nil
-		}()
+		l.keep(c.rig)
+		go l.confirm(c) // the disk is waited for beside the way through
 	}
+}
+
+// confirm answers an act that was taken once it is in the journal and in the saved
+// state, both on disk.
+func (l *Loop) confirm(c actCall) {
+	err := l.o.Journal.Sync()
+	if l.o.States != nil {
+		err = errors.Join(err, l.o.States.Sync(c.rig))
+	}
+	if err != nil {
+		err = fmt.Errorf("taken, but not yet on disk: %w", err)
+	}
+	c.reply <- err
 }
 
 func (l *Loop) apply(e *ingest.Entry) error {
@@ -321,6 +392,7 @@ func (l *Loop) take(e *ingest.Entry) (refused string, err error) {
 	}
 	for i := range out.Events {
 		l.journal(e, &out.Events[i])
+		l.unsaved[e.Rig] = true
 	}
 	w := l.fleet.Rig(e.Rig)
 	if e.Kind != ingest.EntrySample || out.Estimate != nil { // what makes no frame does not let time pass

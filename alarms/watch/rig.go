@@ -2,6 +2,7 @@ package watch
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"hoistward/alarms"
@@ -25,6 +26,10 @@ type Rig struct {
 	links    []linkState
 	now      time.Time
 	newest   time.Time // receipt of the newest sample
+	begun    time.Time // of the session
+	lostWhy  string    // why the saved alarm state could not be carried in; empty = it was, or there was none
+	limits   []alarms.Limit
+	service  alarms.Service
 }
 
 type linkState struct {
@@ -86,20 +91,54 @@ func (w *Rig) session(e *ingest.Entry) (Outcome, error) {
 			mapped |= 1 << c
 		}
 	}
-	board, err := newBoard(s.Alarms, e.Received)
-	if err != nil {
-		return Outcome{}, fmt.Errorf("rig %s: %w", w.name, err)
+	var saved alarms.Saved
+	if s.Alarms != "" {
+		if saved, err = alarms.UnmarshalState([]byte(s.Alarms)); err != nil {
+			return Outcome{}, fmt.Errorf("rig %s: %w", w.name, err)
+		}
 	}
-	w.rig, w.detector, w.board = rig, detect.New(rig, mapped), board
+	w.rig, w.detector, w.board = rig, detect.New(rig, mapped), newBoard()
 	w.frames, w.result, w.links = ingest.NewGatherer(s.Apart, s.Periods), nil, nil
 	for name, period := range s.Periods {
 		if c, ok := ingest.ParseChannel(name); ok {
 			w.detector.Expect(c, period)
 		}
 	}
-	w.now, w.newest = e.Received, time.Time{}
+	w.now, w.newest, w.begun = e.Received, time.Time{}, e.Received
+	w.resume(s, &saved)
 	w.result = w.detector.Tick(w.now)
-	return Outcome{}, nil
+	return Outcome{Events: w.board.events}, nil
+}
+
+// resume takes up what was saved, and says what is no longer as it was.
+func (w *Rig) resume(s *ingest.Session, saved *alarms.Saved) {
+	b := &w.board
+	if back := saved.At.Time().Sub(w.now); saved.At != 0 && back > clockSlack {
+		b.audit(w.name, w.now, "clock", alarms.EventClockJumped,
+			fmt.Sprintf("this machine's clock is %s behind the time at which the alarm state was saved", back.Round(time.Second)))
+	}
+	b.restore(saved.Alarms, w.now)
+	w.limits = limitsOf(w.rig, b)
+	b.auditLimits(w.name, w.now, saved.Limits, w.limits)
+	w.service = saved.Service
+	w.lostWhy = s.StateLost
+}
+
+// clockSlack is the least step of a clock that is journalled, 2 s. Chosen here: above
+// what slewing and a busy machine make of two looks at one clock.
+const clockSlack = 2 * time.Second
+
+// lostShown is how long the condition of "alarm state lost" stands after the start of
+// a session; the alarm is latched and stays. Chosen here.
+const lostShown = 10 * time.Second
+
+// judgeSession finds that the saved alarm state could not be read.
+func (w *Rig) judgeSession() {
+	f := detect.Finding{Condition: detect.Absent, Value: math.NaN(), Limit: math.NaN()}
+	if w.lostWhy != "" && w.now.Sub(w.begun) < lostShown {
+		f.Condition, f.Urgency = detect.Present, detect.High
+	}
+	w.board.own[stateLost], w.board.why[stateLost] = f, w.lostWhy
 }
 
 func (w *Rig) sample(e *ingest.Entry, out *Outcome) {
@@ -112,9 +151,13 @@ func (w *Rig) sample(e *ingest.Entry, out *Outcome) {
 }
 
 func (w *Rig) step(frame *ingest.Frame, out *Outcome) {
+	if frame.ClockStepped {
+		w.board.audit(w.name, w.now, "clock", alarms.EventClockJumped,
+			fmt.Sprintf("the source's clock was set back: its times go on from %s", frame.Time.UTC().Format(time.RFC3339)))
+	}
 	w.result = w.detector.Step(frame)
 	out.Estimate = &w.result.Estimate
-	w.board.evaluate(w.name, w.now, w.result)
+	w.evaluate()
 }
 
 // pass takes the passing of time: a frame that has waited for the rest of its
@@ -129,6 +172,12 @@ func (w *Rig) pass(out *Outcome) {
 
 func (w *Rig) tick() {
 	w.result = w.detector.Tick(w.now)
+	w.evaluate()
+}
+
+// evaluate takes the newest findings through every alarm.
+func (w *Rig) evaluate() {
+	w.judgeSession()
 	w.board.evaluate(w.name, w.now, w.result)
 }
 
@@ -143,6 +192,11 @@ func (w *Rig) act(act *ingest.Act) string {
 // link takes a change of the way that readings come: a source's link, or the
 // recorder.
 func (w *Rig) link(e *ingest.Entry) {
+	if e.Link.Source == ClockLink {
+		w.board.audit(w.name, w.now, "clock", alarms.EventClockJumped, "this machine's clock was set: "+e.Link.Detail)
+		w.tick()
+		return
+	}
 	found := false
 	for i := range w.links {
 		if w.links[i].link.Source == e.Link.Source {

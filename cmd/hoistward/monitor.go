@@ -24,7 +24,7 @@ func (c *monitorCmd) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
-	st := &station{site: site, clock: monotone(time.Now(), 1), log: log}
+	st := &station{site: site, clock: monotone(time.Now(), 1), wall: wallClock, log: log}
 	printer := newPrinter(s, "")
 	st.onEvent = printer.entry
 	var u undo
@@ -54,6 +54,10 @@ func monotone(start time.Time, speed float64) func() time.Time {
 		return start.Add(time.Duration(float64(time.Since(begun)) * speed)).UTC().Round(0)
 	}
 }
+
+// wallClock is this machine's clock without the monotonic one, so that its being set
+// is seen.
+func wallClock() time.Time { return time.Now().Round(0) }
 
 // newLog writes to standard error; a sampled core keeps a flood of one message from
 // filling a disk.

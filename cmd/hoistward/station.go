@@ -30,12 +30,13 @@ const (
 type station struct {
 	site     *configs.Site
 	clock    func() time.Time
+	wall     func() time.Time // this machine's clock as it is set; nil where the time is a simulation's
 	log      *zap.Logger
 	counters *ingest.Counters
 	sources  []source
 	recorder *record.Recorder
 	journal  *journal.Writer
-	saver    *saver
+	states   *journal.States
 	loop     *watch.Loop
 	page     *dashboard.Server
 	pager    *pager
@@ -77,8 +78,8 @@ func (st *station) start(u *undo) error {
 		return err
 	}
 	u.add("recorder", st.recorder.Close)
-	st.saver = newSaver(filepath.Join(dir, stateDir), st.log)
-	u.add("alarm state", st.saver.close)
+	st.states = journal.OpenStates(filepath.Join(dir, stateDir), func(err error) { st.log.Error("alarm state", zap.Error(err)) })
+	u.add("alarm state", st.states.Close)
 	st.pager = newPager(st.counters)
 	if err := st.startLoop(recordings, u); err != nil {
 		ln.Close()
@@ -137,6 +138,7 @@ func (st *station) startLoop(recordings string, u *undo) error {
 	o := watch.LoopOptions{
 		Open: openRig, Clock: st.clock, FirstSeq: last, Tick: tickEvery,
 		Sessions: map[string]ingest.Session{}, Recorder: st.recorder, Journal: st.journal,
+		States: st.states, Wall: st.wall,
 		Counters: st.counters, Changed: st.changed,
 		Trouble: func(err error) { st.log.Error("journal line waits for the disk", zap.Error(err)) },
 	}
@@ -153,10 +155,14 @@ func (st *station) startLoop(recordings string, u *undo) error {
 			return usageError{err}
 		}
 		order = append(order, r.Rig.Name)
+		state, lost, err := st.states.Load(r.Rig.Name, st.clock(), filepath.Join(st.site.Data, journalFile))
+		if err != nil {
+			return err
+		}
 		o.Sessions[r.Rig.Name] = ingest.Session{
 			Software: "hoistward " + version, RigFile: string(r.Text), Channels: channels,
 			Apart: apart(st.site.Sources), Periods: statedPeriods(st.site.Sources),
-			Alarms: st.saver.load(r.Rig.Name, st.clock()),
+			Alarms: state, StateLost: lost,
 		}
 	}
 	if st.loop, err = watch.NewLoop(o, order); err != nil {
@@ -263,11 +269,6 @@ func (d desk) Act(rig string, act ingest.Act) error {
 // changed is told of every entry, in the loop's goroutine.
 func (st *station) changed(w *watch.Rig, o *watch.Outcome) {
 	st.pager.show(w, len(o.Events) > 0)
-	if len(o.Events) > 0 {
-		if state, err := w.State(); err == nil {
-			st.saver.save(w.Name(), state)
-		}
-	}
 	if st.onEvent != nil {
 		st.onEvent(w, o)
 	}
