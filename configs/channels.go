@@ -3,6 +3,7 @@ package configs
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"time"
 
 	"hoistward/ingest"
@@ -44,6 +45,9 @@ func readTime(o *object, m *ingest.Mapping) {
 	m.TimeField, m.Clock = standardTimeField, ingest.SourceClock
 	if field, ok := o.words("field", false, "the key of the time in a message"); ok {
 		m.TimeField = field
+		if _, err := ingest.ParseField(field); err != nil {
+			o.r.add(o.r.lineOf(o.at("field")), o.at("field"), strconv.Quote(field), wantField)
+		}
 	}
 	if i, ok := o.choice("clock", false, "source", "receipt"); ok {
 		m.Clock = ingest.Clock(i)

@@ -27,8 +27,14 @@ func readPayload(o *object, standard ingest.Payload) ingest.Payload {
 type topics struct {
 	source *Source
 	topics []ingest.Topic
-	first  []ingest.Channel    // the channel that each topic was met at
-	fields []map[string]string // of each topic: what is read from a field
+	first  []ingest.Channel // the channel that each topic was met at
+	fields [][]readField    // of each topic
+}
+
+// readField is a field of a message and what is read from it.
+type readField struct {
+	path []ingest.FieldStep
+	what string
 }
 
 func topicsOf(s *Source) *topics { return &topics{source: s} }
@@ -86,9 +92,9 @@ func (t *topics) place(o *object, at ingest.Topic, c ingest.Channel) int {
 	i := slices.IndexFunc(t.topics, func(other ingest.Topic) bool { return other.Pattern == at.Pattern })
 	if i < 0 {
 		t.topics, t.first = append(t.topics, at), append(t.first, c)
-		t.fields = append(t.fields, map[string]string{})
-		if at.Clock == ingest.SourceClock {
-			t.fields[len(t.fields)-1][t.source.Mapping.TimeField] = "the time"
+		t.fields = append(t.fields, nil)
+		if path, err := ingest.ParseField(t.source.Mapping.TimeField); err == nil && at.Clock == ingest.SourceClock {
+			t.fields[len(t.fields)-1] = []readField{{path, "the time"}}
 		}
 		return len(t.topics) - 1
 	}
@@ -111,13 +117,23 @@ func (t *topics) field(o *object, topic int, field string, c ingest.Channel) {
 	if t.topics[topic].Payload == ingest.NumberText {
 		return
 	}
-	if other, taken := t.fields[topic][field]; taken {
-		at := o.at("field")
-		o.r.add(o.r.lineOf(at), at, fmt.Sprintf("%q, which %s is read from", field, other), "a field of its own")
+	at := o.at("field")
+	path, err := ingest.ParseField(field)
+	if err != nil {
+		o.r.add(o.r.lineOf(at), at, strconv.Quote(field), wantField)
 		return
 	}
-	t.fields[topic][field] = c.String()
+	for _, other := range t.fields[topic] {
+		if ingest.Within(path, other.path) {
+			o.r.add(o.r.lineOf(at), at, fmt.Sprintf("%q, which %s is read from", field, other.what), "a field of its own")
+			return
+		}
+	}
+	t.fields[topic] = append(t.fields[topic], readField{path, c.String()})
 }
+
+// wantField is what a field may be.
+const wantField = "a key such as hook_load, a path such as data.sensors[2].value, or a JSON Pointer such as /data/sensors/2/value"
 
 // needTopic reports that a source has no topic though a channel needs one.
 func (o *object) needTopic(s *Source) {

@@ -37,11 +37,14 @@ const (
 //	{"t":"2026-11-24T12:00:00.100Z","hook_load":1471.0,"drive_engaged":true}
 //
 // with one key for the event time (RFC 3339 with a zone, or milliseconds since
-// 1970) and one for each mapped channel, in the units of the mapping. A JSON is
-// not safe for concurrent use.
+// 1970) and one for each mapped channel, in the units of the mapping. A field may
+// also be a path further in (see ingest.ParseField); what else such a message holds is
+// passed over, where the own form counts each key that is not mapped. A JSON is not
+// safe for concurrent use.
 type JSON struct {
 	mapping *ingest.Mapping
-	fields  map[string]ingest.Channel
+	fields  *node // what is read, by where it stands
+	deep    bool  // some of it stands further in than the first key
 	dec     *jsontext.Decoder
 	buf     bytes.Buffer
 	text    []byte
@@ -58,14 +61,34 @@ func NewJSON(m *ingest.Mapping) (*JSON, error) {
 	if errs := m.Check(); len(errs) > 0 {
 		return nil, fmt.Errorf("mapping: %w", errors.Join(errs...))
 	}
-	d := &JSON{mapping: m, fields: map[string]ingest.Channel{}}
+	d := &JSON{mapping: m, fields: &node{}}
 	d.dec = jsontext.NewDecoder(&d.buf, lenientNames)
+	var errs []error
+	if m.Clock == ingest.SourceClock {
+		errs = append(errs, d.read(m.TimeField, leaf{time: true}))
+	}
 	for c := range ingest.NumChannels {
 		if m.Channels[c].Mapped {
-			d.fields[m.Channels[c].Field] = c
+			errs = append(errs, d.read(m.Channels[c].Field, leaf{channel: c}))
 		}
 	}
+	if err := errors.Join(errs...); err != nil {
+		return nil, fmt.Errorf("mapping: %w", err)
+	}
 	return d, nil
+}
+
+// read puts one field into the tree of what is read.
+func (d *JSON) read(field string, l leaf) error {
+	path, err := ingest.ParseField(field)
+	if err != nil {
+		return err
+	}
+	d.deep = d.deep || len(path) > 1
+	if !d.fields.put(path, l) {
+		return fmt.Errorf("field %q: got one that holds, or is in, another field that is read, want a value of its own", field)
+	}
+	return nil
 }
 
 // Offset returns how far the last readable stamp lay after the moment of receipt,
@@ -96,7 +119,7 @@ func (d *JSON) Decode(m *ingest.Message, out ingest.Sink) {
 	}
 	d.buf = *bytes.NewBuffer(data)
 	d.dec.Reset(&d.buf, lenientNames)
-	if d.dec.PeekKind() != '[' {
+	if d.dec.PeekKind() != '[' || len(d.fields.places) > 0 {
 		d.element(received, emit, reject)
 		return
 	}
@@ -110,17 +133,11 @@ func (d *JSON) Decode(m *ingest.Message, out ingest.Sink) {
 }
 
 func (d *JSON) element(received time.Time, emit func(*ingest.Sample), reject func(ingest.Reject, string)) {
-	if d.dec.PeekKind() != '{' {
-		reject(ingest.RejectWrongType, head(d.value()))
-		return
-	}
 	d.sample = ingest.Sample{}
 	d.at = eventTime{}
-	d.open()
-	for d.dec.PeekKind() != '}' {
-		d.member(reject)
+	if !d.within(d.fields, reject) {
+		return
 	}
-	d.open()
 	if d.sample.Has == 0 {
 		reject(ingest.RejectNoChannel, "")
 		return
@@ -128,6 +145,29 @@ func (d *JSON) element(received time.Time, emit func(*ingest.Sample), reject fun
 	if d.stamp(received, reject) {
 		emit(&d.sample)
 	}
+}
+
+// within reads an object or a list that holds something to read; false where the
+// value is neither.
+func (d *JSON) within(n *node, reject func(ingest.Reject, string)) bool {
+	switch kind := d.dec.PeekKind(); {
+	case kind == '{' && (n.keys != nil || n == d.fields):
+		d.open()
+		for d.dec.PeekKind() != '}' {
+			d.member(n, reject)
+		}
+		d.open()
+	case kind == '[' && n.places != nil:
+		d.open()
+		for i := 0; d.dec.PeekKind() != ']'; i++ {
+			d.child(n.places[i], reject)
+		}
+		d.open()
+	default:
+		reject(ingest.RejectWrongType, head(d.value()))
+		return false
+	}
+	return true
 }
 
 // open passes a bracket; value returns the next value as it stands. The payload
@@ -142,22 +182,33 @@ func (d *JSON) value() jsontext.Value {
 	return v
 }
 
-func (d *JSON) member(reject func(ingest.Reject, string)) {
+func (d *JSON) member(n *node, reject func(ingest.Reject, string)) {
 	key := d.unquote(d.value())
-	if d.mapping.Clock == ingest.SourceClock && string(key) == d.mapping.TimeField {
-		d.at.read(d.unquote, d.value())
-		return
-	}
-	c, ok := d.fields[string(key)]
-	if !ok {
+	child := n.keys[string(key)]
+	if child == nil && !d.deep && (d.mapping.Clock != ingest.ReceiptClock || string(key) != d.mapping.TimeField) {
 		// With the receipt's clock a stamp in the message is expected, and ignored.
-		if d.mapping.Clock != ingest.ReceiptClock || string(key) != d.mapping.TimeField {
-			reject(ingest.RejectUnknownField, string(key))
-		}
-		d.value()
-		return
+		reject(ingest.RejectUnknownField, string(key))
 	}
-	v := d.convert(c, d.value())
+	d.child(child, reject)
+}
+
+// child reads the next value: nothing of it is wanted (nil), or it is, or some of
+// what it holds.
+func (d *JSON) child(n *node, reject func(ingest.Reject, string)) {
+	switch {
+	case n == nil:
+		_ = d.dec.SkipValue()
+	case !n.leaf.is:
+		d.within(n, reject)
+	case n.leaf.time:
+		d.at.read(d.unquote, d.value())
+	default:
+		d.take(n.leaf.channel, d.value(), reject)
+	}
+}
+
+func (d *JSON) take(c ingest.Channel, value jsontext.Value, reject func(ingest.Reject, string)) {
+	v := d.convert(c, value)
 	if d.sample.Named(c) {
 		v = ingest.BadValue(ingest.NamedTwice)
 	}
