@@ -74,12 +74,15 @@ func (t *topics) channel(o *object, c ingest.Channel) {
 func (t *topics) metric(o *object, m ingest.ChannelMap, c ingest.Channel) {
 	o.refuse("none with payload sparkplug: field is the metric's name", "topic", "payload", "clock")
 	if len(t.fields) == 0 {
-		t.fields = append(t.fields, map[string]string{})
+		t.fields = append(t.fields, nil)
 	}
-	if other, taken := t.fields[0][m.Field]; taken {
-		o.r.add(o.r.lineOf(o.at("field")), o.at("field"), fmt.Sprintf("%q, which %s is read from", m.Field, other), "a metric of its own")
+	path := []ingest.FieldStep{{Key: m.Field, Name: true}} // a metric's name is taken as it stands
+	for _, other := range t.fields[0] {
+		if ingest.Within(path, other.path) {
+			o.r.add(o.r.lineOf(o.at("field")), o.at("field"), fmt.Sprintf("%q, which %s is read from", m.Field, other.what), "a metric of its own")
+		}
 	}
-	t.fields[0][m.Field] = c.String()
+	t.fields[0] = append(t.fields[0], readField{path, c.String()})
 	if s := t.source.Sparkplug; s != nil && s.Device == anyDevice && !strings.Contains(m.Field, "/") {
 		o.r.add(o.r.lineOf(o.at("field")), o.at("field"), strconv.Quote(m.Field), "the device, a slash and the metric's name, as sparkplug.device is +")
 	}

@@ -66,7 +66,7 @@ func (m *Mapping) On(i int) *Mapping {
 // Apart tells whether the channels of a rig come in messages of their own, so that
 // a frame has to be gathered from several.
 func (m *Mapping) Apart() bool {
-	return len(m.Topics) > 1 || len(m.Topics) == 1 && (m.Topics[0].Payload == Lines || m.Topics[0].Payload == Sparkplug)
+	return len(m.Topics) > 1 || len(m.Topics) == 1 && m.Topics[0].Payload == Lines
 }
 
 // Clock says whose time a reading bears.

@@ -196,7 +196,12 @@ func mappedChannels(sources []configs.Source) []string {
 
 // apart tells whether a rig's channels may come in messages of their own.
 func apart(sources []configs.Source) bool {
-	return len(sources) > 1 || len(sources) == 1 && sources[0].Mapping.Apart()
+	for i := range sources {
+		if i > 0 || sources[i].Mapping.Apart() || sources[i].Payload == ingest.Sparkplug { // which sends what changed
+			return true
+		}
+	}
+	return false
 }
 
 // statedPeriods is what the site says of the time between readings, s; nil = nothing.
