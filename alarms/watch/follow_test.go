@@ -10,8 +10,8 @@ import (
 	"hoistward/ingest"
 )
 
-// sessions is a decoder that follows sessions: it hands out a height at each tick
-// and a bad one when its link is lost, and fails on demand.
+// sessions is a decoder that follows sessions: it hands out a height at each tick,
+// rejects when its link is lost, and panics at ticks once it is refused.
 type sessions struct {
 	heights
 	fail  bool
@@ -29,8 +29,11 @@ func (s *sessions) Tick(now time.Time, out ingest.Sink) {
 
 func (s *sessions) Link(state string, now time.Time, out ingest.Sink) {
 	s.links = append(s.links, state)
-	if state == "lost" {
+	switch state {
+	case "lost":
 		out.Reject("R1", ingest.RejectWaitingForBirth, "n1")
+	case "refused":
+		s.fail = true
 	}
 }
 
@@ -39,7 +42,7 @@ func TestDecoderThatFollowsSessionsHearsOfTimeAndOfItsOwnLink(t *testing.T) {
 	runLoop(t, func(*Rig, *Outcome) {}, func(l *Loop, k *kept, _ func(int, string, string)) {
 		synctest.Wait()
 		l.o.Sources[1].Decoder = follower
-		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 		defer cancel()
 		for _, link := range []ingest.Link{{Source: "two", State: "lost"}, {Source: "one", State: "quiet"}, {Source: "two", State: "subscribed"}} {
 			l.Link(link)
@@ -56,7 +59,7 @@ func TestDecoderThatFollowsSessionsHearsOfTimeAndOfItsOwnLink(t *testing.T) {
 		if n := l.o.Counters.Total("two", ingest.RejectWaitingForBirth); n != 1 {
 			t.Errorf("%d rejects, want the one of the lost link", n)
 		}
-		follower.fail = true
+		l.Link(ingest.Link{Source: "two", State: "refused"})
 		time.Sleep(time.Second)
 		synctest.Wait()
 		if count(k.links, "R1 two failing") != 1 || l.o.Counters.Total("two", ingest.RejectDecoderFault) == 0 {
