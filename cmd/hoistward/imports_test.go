@@ -39,7 +39,8 @@ var importRules = []importRule{
 	{"hoistward/simulator/trial", []string{"hoistward/simulator", "hoistward/alarms", "hoistward/alarms/watch", "hoistward/detect", "hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units"},
 		[]string{"net"}, "the trial judges the monitor on the plant: it alone sees both, and the plant sees neither"},
 	{"hoistward/simulator/", []string{"hoistward/simulator", "hoistward/simulator/", "hoistward/ingest", "hoistward/ingest/units"}, nil, "publishing is a shell around the plant"},
-	{"hoistward/configs", []string{"hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units"}, []string{"net/http"},
+	{"hoistward/ingest/wits/item", []string{"hoistward/ingest", "hoistward/ingest/units"}, []string{"net", "os"}, "a table of numbers and units"},
+	{"hoistward/configs", []string{"hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units", "hoistward/ingest/wits/item"}, []string{"net/http"},
 		"files are read and checked before anything else"},
 }
 

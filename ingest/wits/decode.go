@@ -9,14 +9,7 @@ import (
 	"time"
 
 	"hoistward/ingest"
-)
-
-// Items that every record has, and those of record 23 that speak of all others.
-const (
-	itemDate   = 5
-	itemTime   = 6
-	unitSystem = 2332
-	zoneOffset = 2333
+	"hoistward/ingest/wits/item"
 )
 
 // exampleBytes is how much of a line stands in an example.
@@ -65,9 +58,9 @@ func NewDecoder(m *ingest.Mapping, o Options) (*Decoder, error) {
 		if !m.Channels[c].Mapped {
 			continue
 		}
-		code, ok := ParseItem(m.Channels[c].Field)
-		if !ok || Reserved(code) {
-			errs = append(errs, fmt.Errorf("%s: got the field %q, want %s", c, m.Channels[c].Field, WantItem))
+		code, ok := item.Parse(m.Channels[c].Field)
+		if !ok || item.Reserved(code) {
+			errs = append(errs, fmt.Errorf("%s: got the field %q, want %s", c, m.Channels[c].Field, item.Want))
 		}
 		d.channels[code] = c
 		if record := code / 100; !slices.Contains(d.records, record) {
@@ -79,32 +72,6 @@ func NewDecoder(m *ingest.Mapping, o Options) (*Decoder, error) {
 		return nil, fmt.Errorf("mapping: %w", errors.Join(errs...))
 	}
 	return d, nil
-}
-
-// WantItem is what a field has to be.
-const WantItem = `four digits, record and item, such as "0114", and not date, time or what record 23 says of units`
-
-// ParseItem returns the number of a record and item, 100·record + item, written as
-// four digits.
-func ParseItem(text string) (int, bool) {
-	if len(text) != 4 {
-		return 0, false
-	}
-	n := 0
-	for i := range len(text) {
-		if text[i] < '0' || text[i] > '9' {
-			return 0, false
-		}
-		n = 10*n + int(text[i]-'0')
-	}
-	return n, true
-}
-
-// Reserved tells whether no channel can be read from an item: the date and time that
-// every record has, and what record 23 says of units and zone.
-func Reserved(code int) bool {
-	item := code % 100
-	return item == itemDate || item == itemTime || code == unitSystem || code == zoneOffset
 }
 
 // Decode reads one frame, as a Framer gives it, and hands out a sample for each
@@ -155,7 +122,7 @@ func (d *Decoder) read(m *ingest.Message, out ingest.Sink) bool {
 		if len(line) == 0 {
 			continue
 		}
-		code, ok := ParseItem(string(line[:min(4, len(line))]))
+		code, ok := item.Parse(string(line[:min(4, len(line))]))
 		if !ok {
 			out.Reject(m.Rig, ingest.RejectBrokenLine, head(line))
 			continue
@@ -163,15 +130,15 @@ func (d *Decoder) read(m *ingest.Message, out ingest.Sink) bool {
 		items++
 		text := bytes.Trim(line[4:], " \t\x00")
 		switch code {
-		case unitSystem:
+		case item.UnitSystem:
 			system.add(text)
-		case zoneOffset:
+		case item.ZoneOffset:
 			zone.add(text)
 		}
 		if c, ok := d.channels[code]; ok {
 			d.cells[c].add(text)
-		} else if item := code % 100; item == itemDate || item == itemTime {
-			d.addStamp(code/100, item, text)
+		} else if n := code % 100; n == item.Date || n == item.Time {
+			d.addStamp(code/100, n, text)
 		}
 	}
 	if items == 0 {
@@ -198,13 +165,13 @@ func inner(frame []byte) ([]byte, bool) {
 
 func (c *cell) add(text []byte) { c.text, c.times = text, c.times+1 }
 
-func (d *Decoder) addStamp(record, item int, text []byte) {
+func (d *Decoder) addStamp(record, n int, text []byte) {
 	i := slices.IndexFunc(d.stamps, func(s stamp) bool { return s.record == record })
 	if i < 0 {
 		i = len(d.stamps)
 		d.stamps = append(d.stamps, stamp{record: record})
 	}
-	if item == itemDate {
+	if n == item.Date {
 		d.stamps[i].date.add(text)
 	} else {
 		d.stamps[i].time.add(text)
@@ -218,7 +185,7 @@ func (d *Decoder) fill(record int, m *ingest.Message, out ingest.Sink) {
 		if cell.times == 0 {
 			continue
 		}
-		if code, _ := ParseItem(d.mapping.Channels[c].Field); code/100 != record {
+		if code, _ := item.Parse(d.mapping.Channels[c].Field); code/100 != record {
 			continue
 		}
 		v := d.value(c, cell)

@@ -365,23 +365,6 @@ func TestMappingsThatCannotWork(t *testing.T) {
 	}
 }
 
-func TestZoneText(t *testing.T) {
-	for text, want := range map[string]time.Duration{"+05:30": 330 * time.Minute, "-06:00": -6 * time.Hour, "+00:00": 0, "Z": 0, "-03:30": -210 * time.Minute} {
-		got, ok := ParseZone(text)
-		if !ok || got != want {
-			t.Errorf("%s: got %v, %v, want %v", text, got, ok, want)
-		}
-		if back := FormatZone(got); text != "Z" && back != text {
-			t.Errorf("%s: got %s back", text, back)
-		}
-	}
-	for _, text := range []string{"", "5", "05:30", "+5:30", "+15:00", "+05:60", "+0530", "UTC", "+05-30", "x05:30"} {
-		if _, ok := ParseZone(text); ok {
-			t.Errorf("%q was taken for a zone", text)
-		}
-	}
-}
-
 // A message that is no frame gives no sample, whatever is in it.
 func TestOnlyWholeFramesAreDecoded(t *testing.T) {
 	d := newDecoder(t, mapping(t, typical), Options{})

@@ -14,7 +14,8 @@
 //
 // The stream says neither the unit nor the zone of its clock: both come from the
 // site file, and what record 23 says of them is held against it.
-// The package may not guess a unit, nor join parts of two frames.
+//
+// It may not guess a unit, nor join parts of two frames.
 //
 // Overload: frames wait in a bounded queue; a full one discards its oldest frame
 // and counts it. A line or a frame that is too long is dropped as it comes.
