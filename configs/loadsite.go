@@ -31,6 +31,7 @@ func loadSite(path string, text []byte) (*Site, []Problem) {
 	folder := filepath.Dir(path)
 	f.site.Data = beside(folder, f.site.Data)
 	ofRigs := f.loadRigs(folder)
+	f.checkRigs()
 	for i := range f.site.Sources {
 		f.checkFiles(folder, &f.site.Sources[i])
 	}

@@ -148,7 +148,9 @@ func (o *object) has(key string) bool {
 }
 
 func (o *object) ask(key string) {
-	o.asked = append(o.asked, key)
+	if !slices.Contains(o.asked, key) {
+		o.asked = append(o.asked, key)
+	}
 	o.r.known[o.at(key)] = true
 }
 

@@ -39,10 +39,10 @@ type RigFile struct {
 	key string // where the site file names it
 }
 
-// Source is one broker that readings come from, and what its messages mean.
+// Source is one broker or sender that readings come from, and what its messages mean.
 type Source struct {
 	Name            string
-	Kind            string // "mqtt"
+	Kind            string // "mqtt" or "wits"
 	Broker          string // URL, tcp:// or ssl://
 	ClientID        string // empty = one that is made up, unique
 	User            string
@@ -53,7 +53,9 @@ type Source struct {
 	Topic           string // of the channels that name none of their own, with {rig} as one level
 	Payload         ingest.Payload
 	Sparkplug       *Sparkplug // with payload sparkplug, in place of Topic
+	Lines           Lines      // with payload lines
 	QoS             byte       // 0 or 1
+	WITS            *WITS      // with kind wits, in place of all about a broker
 	QuietAfter      time.Duration
 	Mapping         ingest.Mapping
 
@@ -91,7 +93,8 @@ func readSite(name string, text []byte) siteFile {
 	s.Rigs = readRigFiles(root)
 	s.Sources = readSources(root)
 	root.close()
-	s.Notes = missingChannels(f.r, s.Sources)
+	f.checkPorts()
+	s.Notes = append(missingChannels(f.r, s.Sources), noteUnits(f.r, s.Sources)...)
 	return f
 }
 
@@ -179,12 +182,31 @@ func missingChannels(r *reader, sources []Source) []Note {
 		notes = append(notes, Note{r.file, line, fmt.Sprintf("without %s the monitor cannot answer: %s", m.channel, lost)})
 	}
 	for c := range ingest.NumChannels {
-		if names := carriers(c); len(names) > 1 {
+		if names := rivals(sources, c); len(names) > 1 {
 			notes = append(notes, Note{r.file, line, fmt.Sprintf(
 				"%s comes from %s: any one rig should have it from one of them", c, strings.Join(names, " and "))})
 		}
 	}
 	return notes
+}
+
+// Of tells whether readings of a rig can come from s.
+func (s *Source) Of(rig string) bool { return s.WITS == nil || s.WITS.Rig == rig }
+
+// rivals returns the sources that can bring channel c of one rig.
+func rivals(sources []Source, c ingest.Channel) (names []string) {
+	for i := range sources {
+		a := &sources[i]
+		for j := range sources {
+			b := &sources[j]
+			if i != j && a.Mapping.Channels[c].Mapped && b.Mapping.Channels[c].Mapped &&
+				(a.WITS == nil || b.Of(a.WITS.Rig)) {
+				names = append(names, a.Name)
+				break
+			}
+		}
+	}
+	return names
 }
 
 func readSources(o *object) []Source {

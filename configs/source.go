@@ -18,9 +18,14 @@ var quietTime = between(0.1, 3600, "a time from 100 ms to 1 h")
 func readSource(o *object) Source {
 	s := Source{QoS: 1, QuietAfter: standardQuiet}
 	s.Name = o.name("name")
-	kinds := []string{"mqtt"}
+	kinds := []string{"mqtt", "wits"}
 	if i, ok := o.choice("kind", true, kinds...); ok {
 		s.Kind = kinds[i]
+	}
+	if s.Kind == "wits" {
+		readWITS(o, &s)
+		o.close()
+		return s
 	}
 	encrypted := false
 	s.Broker, encrypted = readBroker(o)
@@ -43,6 +48,7 @@ func readSource(o *object) Source {
 	}
 	readTime(stamps, &s.Mapping)
 	readChannels(o.child("channels", true), &s)
+	readLines(o, &s)
 	if s.Topic == "" && !o.has("topic") && s.Sparkplug == nil {
 		o.needTopic(&s)
 	}

@@ -10,7 +10,7 @@ import (
 )
 
 // payloads are those that a source may have.
-var payloads = []ingest.Payload{ingest.JSON, ingest.NumberText, ingest.Sparkplug}
+var payloads = []ingest.Payload{ingest.JSON, ingest.NumberText, ingest.Lines, ingest.Sparkplug}
 
 func readPayload(o *object, standard ingest.Payload) ingest.Payload {
 	names := make([]string, len(payloads))
@@ -96,7 +96,7 @@ func (t *topics) place(o *object, at ingest.Topic, c ingest.Channel) int {
 	if i < 0 {
 		t.topics, t.first = append(t.topics, at), append(t.first, c)
 		t.fields = append(t.fields, nil)
-		if path, err := ingest.ParseField(t.source.Mapping.TimeField); err == nil && at.Clock == ingest.SourceClock {
+		if path, err := ingest.ParseField(t.source.Mapping.TimeField); err == nil && at.Clock == ingest.SourceClock && at.Payload != ingest.Lines {
 			t.fields[len(t.fields)-1] = []readField{{path, "the time"}}
 		}
 		return len(t.topics) - 1
@@ -122,6 +122,9 @@ func (t *topics) field(o *object, topic int, field string, c ingest.Channel) {
 	}
 	at := o.at("field")
 	path, err := ingest.ParseField(field)
+	if t.topics[topic].Payload == ingest.Lines { // a key as it stands, or measurement.key
+		path, err = []ingest.FieldStep{{Key: field, Name: true}}, nil
+	}
 	if err != nil {
 		o.r.add(o.r.lineOf(at), at, strconv.Quote(field), wantField)
 		return

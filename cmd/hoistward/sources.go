@@ -11,7 +11,9 @@ import (
 	"hoistward/configs"
 	"hoistward/ingest"
 	"hoistward/ingest/payload"
+	"hoistward/ingest/payload/lines"
 	"hoistward/ingest/sparkplug"
+	"hoistward/ingest/wits"
 )
 
 // feed is one way that messages come. It begins with Start; Next gives what came
@@ -60,8 +62,10 @@ func newSource(s *configs.Source, o feedOptions) (source, error) {
 	switch s.Kind {
 	case "mqtt":
 		out.feed, err = newMQTTFeed(s, o)
+	case "wits":
+		out.feed, err = newWITSFeed(s, o)
 	default:
-		err = fmt.Errorf("kind: got %q, want \"mqtt\"", s.Kind)
+		err = fmt.Errorf("kind: got %q, want \"mqtt\" or \"wits\"", s.Kind)
 	}
 	switch {
 	case err != nil:
@@ -79,9 +83,12 @@ func newSource(s *configs.Source, o feedOptions) (source, error) {
 
 // newDecoder returns what reads the messages of s.
 func newDecoder(s *configs.Source) (watch.Decoder, error) {
+	if s.WITS != nil {
+		return wits.NewDecoder(&s.Mapping, wits.Options{Zone: s.WITS.Zone, IgnoreDeclared: s.WITS.IgnoreDeclared})
+	}
 	var d payload.ByTopic
 	for i, t := range s.Mapping.Topics {
-		one, err := topicDecoder(t.Payload, s.Mapping.On(i))
+		one, err := topicDecoder(s, t.Payload, s.Mapping.On(i))
 		if err != nil {
 			return nil, fmt.Errorf("topic %q: %w", t.Pattern, err)
 		}
@@ -91,12 +98,14 @@ func newDecoder(s *configs.Source) (watch.Decoder, error) {
 }
 
 // topicDecoder returns what reads the messages of one topic.
-func topicDecoder(p ingest.Payload, m *ingest.Mapping) (payload.Decoder, error) {
+func topicDecoder(s *configs.Source, p ingest.Payload, m *ingest.Mapping) (payload.Decoder, error) {
 	switch p {
 	case ingest.JSON:
 		return payload.NewJSON(m)
 	case ingest.NumberText:
 		return payload.NewNumber(m)
+	case ingest.Lines:
+		return lines.New(m, lines.Options{Precision: s.Lines.Precision, RigTag: s.Lines.RigTag})
 	}
 	return nil, fmt.Errorf("payload: got %q, want one that is read", p)
 }

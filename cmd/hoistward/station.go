@@ -6,6 +6,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
@@ -142,7 +143,6 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		Counters: st.counters, Changed: st.changed,
 		Trouble: func(err error) { st.log.Error("journal line waits for the disk", zap.Error(err)) },
 	}
-	channels := mappedChannels(st.site.Sources)
 	if err := st.makeSources(); err != nil {
 		return err
 	}
@@ -159,9 +159,10 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		if err != nil {
 			return err
 		}
+		own := sourcesOf(st.site.Sources, r.Rig.Name)
 		o.Sessions[r.Rig.Name] = ingest.Session{
-			Software: "hoistward " + version, RigFile: string(r.Text), Channels: channels,
-			Apart: apart(st.site.Sources), Periods: statedPeriods(st.site.Sources),
+			Software: "hoistward " + version, RigFile: string(r.Text), Channels: mappedChannels(own),
+			Apart: apart(own), Periods: statedPeriods(own),
 			Alarms: state, StateLost: lost,
 		}
 	}
@@ -181,6 +182,11 @@ func (st *station) startLoop(recordings string, u *undo) error {
 // tickEvery is the longest that a silent rig goes without being looked at.
 const tickEvery = 250 * time.Millisecond
 
+// sourcesOf returns the sources that readings of a rig can come from.
+func sourcesOf(sources []configs.Source, rig string) []configs.Source {
+	return slices.DeleteFunc(slices.Clone(sources), func(s configs.Source) bool { return !s.Of(rig) })
+}
+
 func mappedChannels(sources []configs.Source) []string {
 	var names []string
 	for c := range ingest.NumChannels {
@@ -197,7 +203,8 @@ func mappedChannels(sources []configs.Source) []string {
 // apart tells whether a rig's channels may come in messages of their own.
 func apart(sources []configs.Source) bool {
 	for i := range sources {
-		if i > 0 || sources[i].Mapping.Apart() || sources[i].Payload == ingest.Sparkplug { // which sends what changed
+		s := &sources[i]
+		if i > 0 || s.Mapping.Apart() || s.Payload == ingest.Sparkplug || s.WITS != nil && s.WITS.Records > 1 { // Sparkplug sends what changed
 			return true
 		}
 	}

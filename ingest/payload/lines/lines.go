@@ -86,7 +86,9 @@ type reject struct {
 
 // New returns a decoder for mapping m, or every mistake in m and o.
 func New(m *ingest.Mapping, o Options) (*Decoder, error) {
-	errs := m.Check()
+	own := *m
+	own.TimeField = "the time of a line" // has no key that a field could have too
+	errs := own.Check()
 	p, ok := precision(o.Precision)
 	if !ok {
 		errs = append(errs, fmt.Errorf("precision: got %q, want one of %q", o.Precision, Precisions))
@@ -94,7 +96,7 @@ func New(m *ingest.Mapping, o Options) (*Decoder, error) {
 	if len(errs) > 0 {
 		return nil, fmt.Errorf("mapping: %w", errors.Join(errs...))
 	}
-	d := &Decoder{mapping: m, precision: p, rigTag: o.RigTag, fields: map[string]ingest.Channel{}}
+	d := &Decoder{mapping: &own, precision: p, rigTag: o.RigTag, fields: map[string]ingest.Channel{}}
 	for c := range ingest.NumChannels {
 		if m.Channels[c].Mapped {
 			d.fields[m.Channels[c].Field] = c
