@@ -24,6 +24,7 @@ type Detector struct {
 	friction   friction
 	lining     lining
 	excitation excitation
+	gauge      gaugeZero
 	aux        auxiliary
 	balance    balance
 	heldFor    float64 // s that the brake has held the load still
@@ -57,7 +58,7 @@ type Result struct {
 func New(rig *hoist.Rig, mapped uint32) *Detector {
 	d := &Detector{
 		rig: rig, pos: newPosition(rig), load: newLoad(rig), heat: newHeat(rig),
-		friction: newFriction(rig), excitation: newExcitation(rig, rig.Auxiliary.FullCurrent > 0), aux: newAuxiliary(),
+		friction: newFriction(rig), excitation: newExcitation(rig, rig.Auxiliary.FullCurrent > 0), aux: newAuxiliary(), gauge: gaugeZero{spread: gaugeSpread},
 	}
 	for c := range ingest.NumChannels {
 		d.ins[c].mapped = mapped&(1<<c) != 0
@@ -167,6 +168,7 @@ func (d *Detector) brakes(t, now, dt float64) {
 	b := &d.balance
 	d.followAuxiliary(b, now, dt)
 	d.followCreep(now, dt)
+	d.followZero(now)
 	d.followLining(t, now)
 }
 

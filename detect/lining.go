@@ -24,6 +24,7 @@ import (
 //
 //	τ |ΔT|, τ' |Δ(f F r)| pressure, torque and load lag each other, τ lagSpread, τ' loadLag
 //	√2 J σ_ω              drum speed at both ends
+//	τ |ΔT_curve|          excitation and torque lag each other
 //
 // The spans of one application are averaged, each weighted by its variance, into one
 // piece of evidence, and errors that stay through an application are not averaged away:
@@ -50,7 +51,7 @@ type lining struct {
 
 const (
 	spanTime  = 1.0 // s
-	spanLeast = 0.3
+	spanLeast = 0.6
 	longest   = 1.5 // s between two frames that can still be joined
 	pieceTime = 3.0 // s
 	// lagSpread is one standard deviation of how the pads' torque lags the pressure that
@@ -60,19 +61,27 @@ const (
 	loadLag   = 0.12
 	// turnNoise is that of the drum's speed at one moment, rad/s.
 	turnNoise = 0.03
-	// gaugeSpread is that of a pressure gauge's zero, of full scale (class 0.5).
+	// gaugeSpread is that of a pressure gauge's zero before it is learned, of full scale
+	// (class 0.5).
 	gaugeSpread = 0.005
 	// inertiaSpread stands where the rig states none.
 	inertiaSpread = 0.02
 	// liningSpread is that of a lining's friction from one application to the next:
 	// F = k Pᵃ Vᵇ (SAE 740415) over the pressures and speeds of ordinary work.
 	liningSpread = 0.015
+	// shapeSpread is that of the auxiliary brake's curve over speed, relative.
+	shapeSpread = 0.02
 	// idleSpread stands for an auxiliary brake that is taken to be idle, relative.
 	idleSpread = 0.04
 	idleAfter  = 3.0  // s of lowering on the friction brake alone
 	carries    = 0.15 // of the load's torque, by something else
+	// lowBare is the part of the factor as known below which what is seen of all brakes
+	// together is too low for the friction brake alone.
+	lowBare = 0.90
+	// lightSpread is that of the torque of a brake that is hardly pressed, relative.
+	lightSpread = 0.3
 	// pieceWorst is the spread beyond which a piece is no evidence.
-	pieceWorst = 0.25
+	pieceWorst = 0.12
 	// turning is the least drum speed for evidence, rad/s, about 5 % of the fastest
 	// (PHYSICS section 9).
 	turning = 1.5
@@ -117,7 +126,7 @@ func (d *Detector) momentNow(t, now float64) moment {
 		return m
 	}
 	r := d.pos.radius()
-	m.omega, m.pressure = math.Abs(w), p
+	m.omega, m.pressure = math.Abs(w), p-d.gauge.zero
 	m.dir = hoist.Lowering
 	out := d.driveOut(now)
 	if w > 0 {
@@ -221,7 +230,7 @@ func (d *Detector) endSpan() {
 	seen := s.load - growth                         // by all brakes
 	speed := math.Sqrt2 * inertia * turnNoise
 	swing := loadLag * (end.load - s.begin.load)
-	if s.most < pressed {
+	if s.most-d.gauge.excess < pressed {
 		d.learnAuxiliary(&s, seen, math.Sqrt(speed*speed+swing*swing))
 		return
 	}
@@ -238,10 +247,13 @@ func (d *Detector) learnAuxiliary(s *span, seen, noise float64) {
 	if s.begin.dir == hoist.Lowering && seen > carries*s.load {
 		l.carried = true
 	}
-	if s.curve > leastOfCurve*float64(d.rig.Auxiliary.PeakTorque)*s.dt {
-		sd := noise/s.curve + balanceSpread/2
-		d.excitation.learn(s.x/s.dt, seen/s.curve, sd*sd)
+	if !(s.curve > leastOfCurve*float64(d.rig.Auxiliary.PeakTorque)*s.dt) {
+		return
 	}
+	rest := math.Max(0, s.pressure-d.gauge.excess*s.dt) // a light hand on the brake
+	grip := d.serviceTorque(rest, d.friction.of(s.begin.dir).Factor, s.begin.dir)
+	sd := math.Hypot(noise/s.curve+balanceSpread/2, lightSpread*grip/s.curve)
+	d.excitation.learn(s.x/s.dt, (seen-grip)/s.curve, sd*sd)
 }
 
 // showLining takes a span with the friction brake on into the present piece.
@@ -251,7 +263,7 @@ func (d *Detector) showLining(s *span, end *moment, seen, growth, noise float64)
 	aux, auxSD, idle := s.learned, 0.0, 0.0
 	if s.curve > 0 {
 		_, v := d.excitation.at(s.x / s.dt)
-		auxSD = math.Sqrt(v) * s.curve
+		auxSD = math.Sqrt(v+shapeSpread*shapeSpread) * s.curve
 	}
 	p := s.pressure / s.dt
 	full := d.serviceTorque(1, 1, dir)
@@ -259,20 +271,24 @@ func (d *Detector) showLining(s *span, end *moment, seen, growth, noise float64)
 	here := d.serviceTorque(p, at, dir)
 	slope := (d.serviceTorque(p, at+0.01, dir) - d.serviceTorque(p, at-0.01, dir)) / 0.02 * s.dt
 	z := d.shown((seen-aux)/s.dt, p, dir)
-	if s.curve > 0 && !s.begin.stated && !l.carried && l.alone > idleAfter {
-		if bare := d.shown(seen/s.dt, p, dir); d.friction.couldBe(bare) {
+	if s.curve > 0 && !s.begin.stated {
+		switch bare := d.shown(seen/s.dt, p, dir); {
+		case bare < lowBare*d.friction.low.Factor: // the auxiliary brake can only add: it is lower still
+			z, auxSD = bare, 0
+		case !l.carried && l.alone > idleAfter && d.friction.couldBe(bare):
 			z, auxSD, idle = bare, 0, idleSpread
 		}
 	}
 	z = math.Min(z, hoist.MostFactor)
 	lag := lagSpread * (end.pressure - s.begin.pressure) * full
-	own := (noise*noise + lag*lag) / (slope * slope)
+	coil := lagSpread * (end.curve - s.begin.curve)
+	own := (noise*noise + lag*lag + coil*coil) / (slope * slope)
 	u := float64(d.rig.Uncertainty.Inertia)
 	if !(u > 0) {
 		u = inertiaSpread
 	}
 	inertia := u * math.Abs(growth) / slope
-	gauge := gaugeSpread / p * here * s.dt / slope
+	gauge := d.gauge.spread / p * here * s.dt / slope
 	auxSD /= slope
 	total := own + inertia*inertia + gauge*gauge + auxSD*auxSD
 	if !(total > 0) || math.IsNaN(z) || math.IsInf(total, 0) {
