@@ -115,7 +115,7 @@ func (r *Rig) StopBound(c StopCase, s Spread) (bound Stop, speedSlope float64) {
 	if !expected.CanStop {
 		return expected, math.Inf(1)
 	}
-	cos, spread, failed := cosines(&base, &sd, float64(expected.Distance), 1)
+	cos, spread, failed := cosines(&base, &sd, &expected, 1)
 	if !failed.CanStop {
 		return failed, math.Inf(1)
 	}
@@ -135,12 +135,13 @@ func (r *Rig) StopBound(c StopCase, s Spread) (bound Stop, speedSlope float64) {
 }
 
 // cosines returns the direction in which the distance grows fastest, by one-sided
-// differences of step standard deviations from p, and the growth a standard
-// deviation. Where an input's step cannot stop, last is that stop.
-func cosines(p *plant, sd *deviations, d0, step float64) (cos deviations, norm float64, last Stop) {
+// differences of step standard deviations from p, whose own stop is given, and the
+// growth a standard deviation. Where an input's step cannot stop, last is that stop.
+func cosines(p *plant, sd *deviations, own *Stop, step float64) (cos deviations, norm float64, last Stop) {
 	last.CanStop = true
+	d0, without := float64(own.Distance), p.without(sd, own, step)
 	for i, x := range sd {
-		if x == 0 {
+		if x == 0 || without[i] {
 			continue
 		}
 		moved := p.moved(i, step*x)
@@ -160,6 +161,21 @@ func cosines(p *plant, sd *deviations, d0, step float64) (cos deviations, norm f
 	return cos, norm, last
 }
 
+// without tells which inputs, moved by step standard deviations, cannot change the
+// distance of p's own stop by a bit, so that their stops need not be worked out: a
+// release on which no drive torque hangs, and a temperature that with twice the
+// heat of the stop stays on one level piece of the fade curve.
+func (p *plant) without(sd *deviations, own *Stop, step float64) (no [numInputs]bool) {
+	g := integration{p: p}
+	g.begin()
+	no[inRelease] = g.q <= 0
+	by, seg := step*sd[inTemperature], p.fade.segment(p.temp)
+	top := float64(own.EndTemperature)
+	no[inTemperature] = seg.slope == 0 && p.temp+min(by, 0) > max(seg.from, 1) &&
+		top+(top-p.temp)+max(by, 0)+1 < seg.to
+	return no
+}
+
 // at returns the plant at z standard deviations along the cosines.
 func (p plant) at(sd, cos *deviations) plant {
 	for i, x := range sd {
@@ -171,7 +187,7 @@ func (p plant) at(sd, cos *deviations) plant {
 // again takes the cosines at the first design point, backwards so that the
 // points asked lie inside, and keeps the longer answer.
 func again(base *plant, sd *deviations, point plant, bound Stop) (Stop, plant) {
-	cos, _, last := cosines(&point, sd, float64(bound.Distance), -0.5)
+	cos, _, last := cosines(&point, sd, &bound, -0.5)
 	if !last.CanStop {
 		return bound, point
 	}

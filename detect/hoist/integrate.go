@@ -28,6 +28,8 @@ type integration struct {
 	pull                 float64 // f m g r, signed: positive drives the motion
 	q                    float64 // drive (> 0) or retarding (< 0) torque at t = 0
 	turn                 float64 // drum radians per metre of block, n/r
+	a, heats             float64 // dv/dt and dT/dt at the state's own time
+	flat                 float64 // capacity on a level piece of the fade curve
 	slack                bool
 	slackTop, slackUntil float64 // of the block, coasting: highest point and when
 }
@@ -112,26 +114,39 @@ func (g *integration) phaseOver(from, to float64) phase {
 
 // rates returns dv/dt and dT/dt at a time within a phase.
 func (g *integration) rates(h *phase, seg segment, t, v, temp float64) (dv, dT float64) {
+	capacity := g.flat
+	if seg.slope != 0 {
+		capacity = g.p.capacity(seg.factor(temp))
+	}
 	u := h.u0 + h.uSlope*(t-h.start)
-	brake := u * g.p.capacity(seg.factor(temp))
+	brake := u * capacity
 	dv = (g.pull + h.drive + h.retard*(1-u) - brake) / g.mass
 	return dv, brake * v * g.turn / g.p.heat
 }
 
-// step returns speed, travel and temperature after dt, by the classical
-// Runge–Kutta method of order 4, and the acceleration at its start and end.
-func (g *integration) step(h *phase, seg segment, dt float64) (ds, v, temp, a0 float64) {
-	k1, q1 := g.rates(h, seg, g.t, g.v, g.temp)
+// step returns travel, speed and temperature after dt, by the classical
+// Runge–Kutta method of order 4, and the acceleration there. On a level piece of
+// the fade curve that depends on time alone, and the two middle slopes are one.
+func (g *integration) step(h *phase, seg segment, dt float64) (ds, v, temp, aEnd float64) {
+	k1, q1 := g.a, g.heats
 	v2 := g.v + dt/2*k1
 	k2, q2 := g.rates(h, seg, g.t+dt/2, v2, g.temp+dt/2*q1)
 	v3 := g.v + dt/2*k2
-	k3, q3 := g.rates(h, seg, g.t+dt/2, v3, g.temp+dt/2*q2)
+	k3, q3 := k2, 0.0
+	if seg.slope != 0 {
+		k3, q3 = g.rates(h, seg, g.t+dt/2, v3, g.temp+dt/2*q2)
+	} else {
+		q3 = (h.u0 + h.uSlope*(g.t+dt/2-h.start)) * g.flat * v3 * g.turn / g.p.heat
+	}
 	v4 := g.v + dt*k3
 	k4, q4 := g.rates(h, seg, g.t+dt, v4, g.temp+dt*q3)
 	ds = dt / 6 * (g.v + 2*v2 + 2*v3 + v4)
 	v = g.v + dt/6*(k1+2*k2+2*k3+k4)
 	temp = g.temp + dt/6*(q1+2*q2+2*q3+q4)
-	return ds, v, temp, k1
+	if aEnd = k4; seg.slope != 0 {
+		aEnd, _ = g.rates(h, seg, g.t+dt, v, temp)
+	}
+	return ds, v, temp, aEnd
 }
 
 // run integrates until rest and answers; before is the travel up to the trip.
@@ -144,7 +159,11 @@ func (g *integration) run(before float64) Stop {
 				return cannot(StopTooFar, g.temp)
 			}
 			seg := g.p.fade.segment(g.temp)
-			a, _ := g.rates(h, seg, g.t, g.v, g.temp)
+			if seg.slope == 0 {
+				g.flat = g.p.capacity(seg.factor(g.temp))
+			}
+			a, heats := g.rates(h, seg, g.t, g.v, g.temp)
+			g.a, g.heats = a, heats
 			if g.v <= speedZero && a <= 0 {
 				return g.atRest(before)
 			}
@@ -157,7 +176,7 @@ func (g *integration) run(before float64) Stop {
 				g.goSlack()
 				continue
 			}
-			if g.advance(h, seg, a) {
+			if g.advance(h, seg) {
 				return g.atRest(before)
 			}
 		}
@@ -167,15 +186,16 @@ func (g *integration) run(before float64) Stop {
 
 // advance takes one step, shortened to the end of the phase, to the next kink of
 // the fade curve, to where the line goes slack and to rest; it tells of rest.
-func (g *integration) advance(h *phase, seg segment, a float64) (rest bool) {
+func (g *integration) advance(h *phase, seg segment) (rest bool) {
+	a := g.a
 	dt := g.trial(h, seg, a)
-	ds, v, temp, _ := g.step(h, seg, dt)
+	ds, v, temp, aEnd := g.step(h, seg, dt)
 	for range restReturns {
 		short := dt
 		if temp > seg.to+kinkSlip {
 			short = dt * max((seg.to+kinkSlip/2-g.temp)/(temp-g.temp), 1e-3)
 		}
-		if aEnd, _ := g.rates(h, seg, g.t+dt, v, temp); g.p.raising && !g.slack && aEnd < -g.p.g*(1+1e-9) {
+		if g.p.raising && !g.slack && aEnd < -g.p.g*(1+1e-9) {
 			short = min(short, dt*(a+g.p.g)/(a-aEnd))
 		} else if a < 0 && aEnd > 0 && v < g.v {
 			short = min(short, dt/2) // it may touch rest in between
@@ -184,7 +204,7 @@ func (g *integration) advance(h *phase, seg segment, a float64) (rest bool) {
 			break
 		}
 		dt = max(short, 1e-7)
-		ds, v, temp, _ = g.step(h, seg, dt)
+		ds, v, temp, aEnd = g.step(h, seg, dt)
 	}
 	if v < -speedZero {
 		dt, ds, v, temp = g.toRest(h, seg, dt, v, a)

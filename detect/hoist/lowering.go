@@ -9,6 +9,9 @@ import (
 // fastestLowering is more than any block is lowered at, in m/s.
 const fastestLowering = 30.0
 
+// closeEnough is how far from the room left a stop may end, m.
+const closeEnough = 1e-3
+
 // SafeLowering returns the largest steady lowering speed from which the block
 // still stops within room, with the retarding torque lost at the trip:
 //
@@ -39,6 +42,9 @@ func (r *Rig) SafeLowering(load units.Newton, radius units.Metre, t units.Kelvin
 	}
 	hi := math.Min(p.firstGuess(float64(room)), fastestLowering)
 	fHi := over(hi)
+	if math.Abs(fHi) < closeEnough {
+		return units.MetrePerSecond(hi)
+	}
 	for fHi < 0 {
 		if hi >= fastestLowering {
 			return fastestLowering
@@ -50,16 +56,27 @@ func (r *Rig) SafeLowering(load units.Newton, radius units.Metre, t units.Kelvin
 	return units.MetrePerSecond(bracketed(over, lo, fLo, hi, fHi))
 }
 
-// firstGuess returns a speed somewhat above the answer from constant deceleration
-// after a wait of dead time and rise.
+// firstGuess returns the speed from which a stop takes all of room, where the brake
+// does not fade within it and the block does not come to rest before the brake is
+// full; else something near it.
+//
+//	D(v) = v w + c + (v + k)²/2a,  w = dead time + rise
+//	k    speed gained until the brake is full, free fall and ramp
+//	c    travel until then from rest; a deceleration at the full brake
+//
+// Source: the stop equation, integrated by hand; derived here.
 func (p *plant) firstGuess(room float64) float64 {
 	mass := p.inertia*p.lines/p.rad + p.f*p.load/p.g*p.rad
-	a := (p.capacity(p.fade.Factor(units.Kelvin(p.temp))) - p.f*p.load*p.rad) / mass
+	fall := p.f * p.load * p.rad / mass
+	a := p.capacity(p.fade.Factor(units.Kelvin(p.temp)))/mass - fall
 	if !(a > 0) {
 		return 1
 	}
-	wait := p.dead + p.rise
-	return 0.01 + a*(math.Sqrt(wait*wait+2*room/a)-wait)
+	wait, ramp := p.dead+p.rise, p.rise*p.rise*(fall/2-(fall+a)/6)
+	k := fall*p.dead + (fall-a)/2*p.rise
+	c := fall*p.dead*(p.dead/2+p.rise) + ramp
+	b := k + a*wait // v² + 2 b v + k² + 2a(c − room) = 0
+	return math.Max(math.Sqrt(math.Max(b*b-k*k+2*a*(room-c), 0))-b, 0.01)
 }
 
 // bracketed finds the zero of f between lo (f < 0) and hi (f > 0, or +Inf) to
@@ -76,7 +93,7 @@ func bracketed(f func(float64) float64, lo, fLo, hi, fHi float64) float64 {
 			mid = hi - fHi*(hi-lo)/(fHi-fLo)
 		}
 		x := f(mid)
-		if math.Abs(x) < 1e-3 {
+		if math.Abs(x) < closeEnough {
 			return mid
 		}
 		if x < 0 {

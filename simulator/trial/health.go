@@ -161,6 +161,9 @@ func (f *fade) take(m *moment) {
 	}
 }
 
+// decided is true once the time in which the loss had to be found is over.
+func (f *fade) decided(at float64) bool { return at > f.second+afterApplication }
+
 func (f *fade) end(t *tally, fail func(row, what string, at float64)) {
 	if !math.IsNaN(f.err) {
 		t.friction.add(f.err)
@@ -180,7 +183,15 @@ func (f *fade) end(t *tally, fail func(row, what string, at float64)) {
 		t.fadeFound++
 		return
 	}
-	fail("fade", fmt.Sprintf("friction lost at %.1f s, second application over at %.1f s, found at %.1f s", f.struck, f.second, f.found), f.second)
+	fail("fade", fmt.Sprintf("friction lost at %.1f s, second application over at %.1f s, %s", f.struck, f.second, foundBy(f.found)), f.second)
+}
+
+// foundBy says when something was found; a case may end before it is.
+func foundBy(at float64) string {
+	if math.IsInf(at, 1) {
+		return "not found in time"
+	}
+	return fmt.Sprintf("found at %.2f s", at)
 }
 
 // auxiliary judges the loss of the auxiliary brake at speed.
@@ -219,6 +230,9 @@ func (a *auxiliary) take(m *moment) {
 	}
 }
 
+// decided is true once the time in which the loss had to be found is over.
+func (a *auxiliary) decided(at float64) bool { return at > a.struck+auxiliaryTime }
+
 func (a *auxiliary) end(t *tally, fail func(row, what string, at float64)) {
 	if math.IsInf(a.struck, 1) || a.carried < carriedLeast {
 		return
@@ -228,7 +242,7 @@ func (a *auxiliary) end(t *tally, fail func(row, what string, at float64)) {
 		t.auxiliaryFound++
 		return
 	}
-	fail("auxiliary", fmt.Sprintf("lost at %.2f s with %.0f %% of the braking, found at %.2f s", a.struck, 100*a.carried, a.found), a.struck)
+	fail("auxiliary", fmt.Sprintf("lost at %.2f s with %.0f %% of the braking, %s", a.struck, 100*a.carried, foundBy(a.found)), a.struck)
 }
 
 // temperature judges the brake's temperature from two hours on. The truth is the

@@ -86,7 +86,13 @@ type judge interface {
 	end(t *tally, fail func(row, what string, at float64))
 }
 
-// play plays a case under its judges. over may end it early.
+// decider is a judge for which what comes after some moment is of no account.
+type decider interface {
+	decided(at float64) bool
+}
+
+// play plays a case under its judges, to its end, or until nothing that may come
+// changes what any of them found.
 func play(c *Case, monitor Monitor, judges []judge) error {
 	f, err := newFeed(c)
 	if err != nil {
@@ -124,7 +130,19 @@ func play(c *Case, monitor Monitor, judges []judge) error {
 		if c.contact() && (truth.Event == simulator.CrownContact || truth.Event == simulator.FloorContact) {
 			return nil
 		}
+		if allDecided(judges, m.at) {
+			return nil
+		}
 	}
+}
+
+func allDecided(judges []judge, at float64) bool {
+	for _, j := range judges {
+		if d, ok := j.(decider); !ok || !d.decided(at) {
+			return false
+		}
+	}
+	return true
 }
 
 // standing follows which alarms stand, by name and channel.
