@@ -181,7 +181,7 @@ func (n *node) sequenced(a *arrival, out ingest.Sink) {
 	}
 	ahead := uint8(a.seq) - n.next
 	switch {
-	case n.earlier(a, ahead):
+	case n.earlier(a):
 		out.Reject(n.rig(a.device), ingest.RejectEarlierSession, fmt.Sprintf("%s: message %d sent before the birth", n.label(), a.seq))
 	case ahead == 0:
 		n.next++
@@ -207,14 +207,17 @@ func (n *node) unborn(a *arrival, out ingest.Sink) {
 	n.wantBirth(a.received)
 }
 
-// earlier tells whether a is of the session before: late ones come soon after the
-// birth. A node's clock that was set back looks the same while its messages are out
-// of sequence, and no longer.
-func (n *node) earlier(a *arrival, ahead uint8) bool {
+// earlier tells whether a was sent before the birth that is in force, and so may
+// mean other metrics by its aliases. Soon after the birth it is a late one. After
+// that the node's clock may have been set back, and a birth will tell us by how much.
+func (n *node) earlier(a *arrival) bool {
 	if !a.hasTime || a.timestamp >= n.birthStamp {
 		return false
 	}
-	return ahead != 0 || a.received.Sub(n.born) < max(n.h.o.Reorder, time.Second)
+	if a.received.Sub(n.born) >= max(n.h.o.Reorder, time.Second) {
+		n.wantBirth(a.received)
+	}
+	return true
 }
 
 // hold keeps a message until those before it have come.

@@ -296,6 +296,27 @@ func TestLateDataOfTheEarlierSessionAreNotUsed(t *testing.T) {
 	}
 }
 
+func TestClockThatWasSetBackIsHealedByABirth(t *testing.T) {
+	s := newSite(t, nodeOptions(t))
+	e := &edge{s: s, name: "R1"}
+	e.birth(double(named("Hoist/Block", Double), 20))
+	s.wait(time.Minute)
+	s.samples = nil
+	back := func(p *spb.Payload) *spb.Payload {
+		p.Timestamp = ms(s.now.Add(-70 * time.Second))
+		p.Metrics[0].Timestamp = p.Timestamp
+		return p
+	}
+	s.send(e.topic("NDATA", ""), back(e.payload(double(plain("Hoist/Block"), 21))))
+	s.want("", "earlier session: north/R1: message 1 sent before the birth")
+	s.wantRequests(1)
+	e.seq = 0
+	s.send(e.topic("NBIRTH", ""), back(e.payload(double(named("Hoist/Block", Double), 22))))
+	s.send(e.topic("NDATA", ""), back(e.payload(double(plain("Hoist/Block"), 23))))
+	s.want("", "far past: 2026-11-24T11:59:50Z | far past: 2026-11-24T11:59:50Z") // 70 s are told, and not hidden
+	s.wantRequests(1)
+}
+
 func TestDeathMakesEveryChannelOfTheNodeLost(t *testing.T) {
 	s := newSite(t, nodeOptions(t))
 	e, other := &edge{s: s, name: "R1", bdSeq: 3}, &edge{s: s, name: "R2"}

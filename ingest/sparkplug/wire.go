@@ -192,7 +192,10 @@ func (m *metric) properties(b []byte) error {
 			return f.want(protowire.BytesType)
 		case setValues:
 			values++
-			return f.want(protowire.BytesType)
+			if err := f.want(protowire.BytesType); err != nil {
+				return err
+			}
+			return fields(f.bytes, func(field) error { return nil }) // sound, if not read
 		}
 		return nil
 	})
