@@ -94,7 +94,10 @@ type payload struct {
 	hasSeq    bool
 }
 
-var errWireType = errors.New("field of another wire type")
+var (
+	errWireType = errors.New("field of another wire type")
+	errNumber   = errors.New("field number beyond all that there are")
+)
 
 // parse reads b, which must be a sound payload to its last byte.
 func parse(b []byte) (payload, error) {
@@ -258,6 +261,9 @@ func fields(b []byte, yield func(field) error) error {
 		num, typ, n := protowire.ConsumeTag(b)
 		if n < 0 {
 			return protowire.ParseError(n)
+		}
+		if num > protowire.MaxValidNumber {
+			return errNumber
 		}
 		b = b[n:]
 		f := field{num: num, typ: typ}
