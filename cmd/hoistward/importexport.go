@@ -13,13 +13,17 @@ import (
 )
 
 type importCmd struct {
-	File string `arg:"" type:"existingfile" help:"A field CSV, gzipped or not."`
+	File string `arg:"" type:"existingfile" help:"A field CSV, a stream of WITS level 0 or line protocol, gzipped or not."`
 	Out  string `required:"" type:"path" placeholder:"FOLDER" help:"Data folder that the recording goes into."`
 	Rig  string `required:"" placeholder:"RIG.YAML" help:"The rig file of this recording, or the name of an example."`
 	fieldOptions
+	textOptions
 }
 
 func (c *importCmd) Run(s *streams) error {
+	if c.format(c.File) != "csv" {
+		return c.importText(s)
+	}
 	r, entries, err := fieldEntries(c.File, c.fieldOptions, c.Rig)
 	if err != nil {
 		return err

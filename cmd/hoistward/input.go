@@ -17,8 +17,8 @@ import (
 
 // fieldOptions say how to read a field CSV.
 type fieldOptions struct {
-	Column []string  `sep:"none" placeholder:"HEADING=CHANNEL[UNIT]" help:"What a column of a field CSV means, by heading or number from 1; repeatable."`
-	Null   []float64 `placeholder:"NUMBER" help:"A number in a field CSV that means no value, such as -999.25; repeatable."`
+	Column []string  `sep:"none" placeholder:"HEADING=CHANNEL[UNIT]" help:"What a column of a field CSV means, by heading or number from 1; of WITS an item (0114=...), of line protocol a field; repeatable."`
+	Null   []float64 `placeholder:"NUMBER" help:"A number in the file that means no value, such as -999.25; repeatable."`
 }
 
 func (o fieldOptions) parse() (fieldcsv.Options, error) {

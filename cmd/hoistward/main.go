@@ -58,7 +58,7 @@ type cli struct {
 	Calc      calcCmd      `cmd:"" help:"One worked answer with its steps, for a hand check."`
 	Calibrate calibrateCmd `cmd:"" help:"The drum-wrap map from known heights."`
 	Check     checkCmd     `cmd:"" help:"Every mistake in rig and site files, at once."`
-	Import    importCmd    `cmd:"" help:"Field CSV to a recording."`
+	Import    importCmd    `cmd:"" help:"Field CSV, WITS or line protocol to a recording."`
 	Export    exportCmd    `cmd:"" help:"Recording to field CSV."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`
 }

@@ -50,7 +50,7 @@ func startWITS(t *testing.T, site string) *witsRun {
 	r.now.Store(time.Date(2026, 11, 24, 2, 0, 0, 0, time.UTC).UnixNano())
 	r.st = &station{
 		site: s, log: zap.NewNop(),
-		clock:   func() time.Time { return time.Unix(0, r.now.Load()).UTC() },
+		clock: func() time.Time { return time.Unix(0, r.now.Load()).UTC() },
 		onEvent: func(w *watch.Rig, _ *watch.Outcome) {
 			r.newest.Store(w.Newest().UnixNano())
 			select {
