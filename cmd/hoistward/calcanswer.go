@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -80,10 +79,7 @@ func (a *answer) writeJSON(w io.Writer) error {
 		u, _ := units.Lookup(f.unit)
 		out[f.key] = calcNumber(u.FromSI(f.x))
 	}
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", "  ")
-	return e.Encode(out)
+	return writeJSON(w, out)
 }
 
 // calcList gives inputs or steps as name, value and unit.

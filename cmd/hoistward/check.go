@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 
 	"hoistward/alarms"
@@ -32,9 +31,7 @@ func (c *checkCmd) Run(s *streams) error {
 	}
 	report := configs.Inspect(c.Files...)
 	if c.JSON {
-		e := json.NewEncoder(s.out)
-		e.SetIndent("", "  ")
-		if err := e.Encode(report); err != nil {
+		if err := writeJSON(s.out, report); err != nil {
 			return err
 		}
 	} else {

@@ -30,6 +30,8 @@ var importRules = []importRule{
 	{"hoistward/alarms/watch", []string{"hoistward/alarms", "hoistward/detect", "hoistward/detect/hoist", "hoistward/ingest"},
 		[]string{"net", "os", "database/sql", "go.uber.org/zap", "github.com/eclipse/paho.mqtt.golang"},
 		"the way of a rig knows of no transport: sources, disk and page are handed in"},
+	{"hoistward/alarms/whatif", []string{"hoistward/alarms", "hoistward/alarms/watch", "hoistward/detect", "hoistward/ingest"},
+		[]string{"net", "os", "context", "go.uber.org/zap"}, "what might have been is worked out from entries, as what was"},
 	{"hoistward/dashboard", []string{"hoistward/ingest"}, []string{"database/sql", "github.com/eclipse/paho.mqtt.golang"},
 		"the page shows what it is given and computes no physics"},
 	{"hoistward/dashboard/", []string{"hoistward/dashboard", "hoistward/dashboard/", "hoistward/alarms", "hoistward/alarms/watch", "hoistward/detect", "hoistward/ingest", "hoistward/ingest/units"},

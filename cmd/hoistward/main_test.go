@@ -6,6 +6,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 
@@ -35,7 +36,23 @@ func TestCommands(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:   "testdata/script",
 		Setup: func(e *testscript.Env) error { e.Setenv("FIELD", field); return nil },
+		Cmds:  map[string]func(*testscript.TestScript, bool, []string){"contains": contains},
 	})
+}
+
+// contains fails unless the second file's lines, a heading apart, stand in the first
+// one without a gap, and are some but not all of it.
+func contains(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: contains whole part")
+	}
+	whole, part := ts.ReadFile(args[0]), ts.ReadFile(args[1])
+	if heading, rest, ok := strings.Cut(part, "\n"); ok && strings.HasPrefix(whole, heading+"\n") {
+		part = rest
+	}
+	if part == "" || len(part) >= len(whole) || !strings.Contains(whole, part) {
+		ts.Fatalf("%s (%d bytes) is not a part of %s (%d bytes)", args[1], len(part), args[0], len(whole))
+	}
 }
 
 // needTool skips the test where a program is missing, or fails it where CI says

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -113,4 +114,12 @@ func reading(x detect.Number, format string) string {
 		return "not known"
 	}
 	return fmt.Sprintf(format, x)
+}
+
+// writeJSON writes v as one indented JSON value.
+func writeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
 }

@@ -12,6 +12,7 @@ import (
 
 	"hoistward/alarms"
 	"hoistward/alarms/watch"
+	"hoistward/alarms/whatif"
 	"hoistward/configs"
 	"hoistward/detect"
 	"hoistward/ingest"
@@ -25,8 +26,12 @@ type replayCmd struct {
 	Only      string   `placeholder:"RIG" help:"Replay this rig alone."`
 	Journal   string   `type:"path" placeholder:"OUT.JSONL" help:"Write the journal here."`
 	Estimates string   `type:"path" placeholder:"OUT.CSV" help:"Write the estimates here, a row a frame."`
-	Set       []string `sep:"none" placeholder:"KEY=VALUE" help:"What if: a key of the rig file with another value, as in drawworks.drive.release=0.6s; repeatable."`
-	Compare   bool     `help:"With --set or --rig: say which alarms come, go or move against the rig file as recorded."`
+	Set       []string `sep:"none" placeholder:"KEY=VALUE" help:"What if: a key of the rig file with another value, as in drawworks.drive.release=0.6s; repeatable. One of them may be a sweep, FROM:TO:STEP, as in brakes.service.friction=0.30:0.45:0.05."`
+	Compare   bool     `help:"With --set or --rig: say which alarms come, go or move against the rig file as recorded, and how far the bounds move."`
+	Alarm     string   `default:"overhoist" placeholder:"NAME" help:"The alarm whose lead time a sweep draws (${default})."`
+	From      string   `placeholder:"TIME" help:"Show from this time on (RFC 3339, UTC where no offset stands); what comes before is played, unseen."`
+	To        string   `placeholder:"TIME" help:"Stop at this time."`
+	JSON      bool     `help:"With --compare or a sweep: one JSON object."`
 	Quiet     bool     `help:"Print no events and no summary."`
 	fieldOptions
 }
@@ -35,12 +40,26 @@ func (c *replayCmd) Run(s *streams) (err error) {
 	if c.Compare && len(c.Set) == 0 && c.Rig == "" {
 		return usagef("--compare: got no --set or --rig, want something to compare")
 	}
+	window, err := parseWindow(c.From, c.To)
+	if err != nil {
+		return err
+	}
+	sweep, err := c.sweep()
+	if err != nil {
+		return err
+	}
+	if c.JSON && !c.Compare && sweep == nil {
+		return usagef("--json: got neither --compare nor a sweep, want one of them; the journal is JSON Lines already")
+	}
 	entries, done, err := c.entries(s)
 	if err != nil {
 		return err
 	}
 	defer done()
-	p := &player{fleet: watch.NewFleet(openRig), change: c.change, tally: newTally()}
+	if sweep != nil {
+		return c.runSweep(s, sweep, entries, window)
+	}
+	p := &player{fleet: watch.NewFleet(openRig), change: c.change, tally: newTally(), window: window, json: c.JSON}
 	if !c.Quiet {
 		p.events = s.out
 	}
@@ -57,10 +76,10 @@ func (c *replayCmd) Run(s *streams) (err error) {
 		return err
 	}
 	if c.Compare {
-		p.other = watch.NewFleet(openRig)
-		p.diff = newDiff()
+		p.whatIf = whatif.Compare(openRig, c.change)
+		p.fleet = p.whatIf.Fleet()
 	}
-	if err := c.play(s, p, entries); err != nil {
+	if err := c.play(s, window, entries, p.entry); err != nil {
 		return err
 	}
 	return p.finish(s.out, c.Quiet)
@@ -111,7 +130,12 @@ func (c *replayCmd) change(recorded []byte) ([]byte, error) {
 		}
 		text = t
 	}
-	for _, set := range c.Set {
+	return setAll(text, c.Set)
+}
+
+// setAll returns a rig file with settings made in it, in order.
+func setAll(text []byte, settings []string) ([]byte, error) {
+	for _, set := range settings {
 		key, value, ok := cutSetting(set)
 		if !ok {
 			return nil, usagef("--set: got %q, want KEY=VALUE, such as drawworks.drive.release=0.6s", set)
@@ -134,7 +158,8 @@ func cutSetting(s string) (key, value string, ok bool) {
 	return "", "", false
 }
 
-func (c *replayCmd) play(s *streams, p *player, entries iter.Seq2[ingest.Entry, error]) error {
+// play hands each entry that concerns it to take, until the window ends.
+func (c *replayCmd) play(s *streams, w window, entries iter.Seq2[ingest.Entry, error], take func(*ingest.Entry) error) error {
 	var bar *progressbar.ProgressBar
 	if s.errTerm {
 		bar = progressbar.NewOptions(-1, progressbar.OptionSetWriter(s.err), progressbar.OptionSetDescription("replaying"),
@@ -149,7 +174,10 @@ func (c *replayCmd) play(s *streams, p *player, entries iter.Seq2[ingest.Entry, 
 		if c.Only != "" && e.Rig != c.Only {
 			continue
 		}
-		if err := p.entry(&e); err != nil {
+		if w.after(e.Received) {
+			break
+		}
+		if err := take(&e); err != nil {
 			return err
 		}
 		if n++; n%1024 == 0 {
@@ -171,8 +199,9 @@ func (c *replayCmd) play(s *streams, p *player, entries iter.Seq2[ingest.Entry, 
 type player struct {
 	fleet     *watch.Fleet
 	change    func([]byte) ([]byte, error)
-	other     *watch.Fleet // as recorded, for --compare
-	diff      *diff
+	whatIf    *whatif.Comparison // for --compare; else nil
+	window    window
+	json      bool
 	journal   *bufio.Writer
 	estimates *bufio.Writer
 	events    io.Writer
@@ -182,22 +211,9 @@ type player struct {
 }
 
 func (p *player) entry(e *ingest.Entry) error {
-	if p.other != nil {
-		if err := p.compare(e); err != nil {
-			return err
-		}
-	}
-	if e.Kind == ingest.EntrySession {
-		text, err := p.change([]byte(e.Session.RigFile))
-		if err != nil {
-			return err
-		}
-		changed := *e.Session
-		changed.RigFile = string(text)
-		e.Session = &changed
-	}
-	out, err := p.fleet.Apply(e)
-	if err != nil {
+	shown := p.window.holds(e.Received)
+	out, err := p.apply(e, shown)
+	if err != nil || !shown {
 		return err
 	}
 	p.tally.add(e, &out, p.fleet.Rig(e.Rig))
@@ -212,21 +228,24 @@ func (p *player) entry(e *ingest.Entry) error {
 	return nil
 }
 
-func (p *player) compare(e *ingest.Entry) error {
-	out, err := p.other.Apply(e)
-	if err != nil {
-		return err
+func (p *player) apply(e *ingest.Entry, shown bool) (watch.Outcome, error) {
+	if p.whatIf != nil {
+		return p.whatIf.Apply(e, shown)
 	}
-	for i := range out.Events {
-		p.diff.add(&out.Events[i], recorded)
+	if e.Kind == ingest.EntrySession {
+		text, err := p.change([]byte(e.Session.RigFile))
+		if err != nil {
+			return watch.Outcome{}, err
+		}
+		changed := *e.Session
+		changed.RigFile = string(text)
+		e.Session = &changed
 	}
-	return nil
+	return p.fleet.Apply(e)
 }
 
 func (p *player) event(e *alarms.Event) error {
-	if p.diff != nil {
-		p.diff.add(e, whatIf)
-	} else if p.events != nil {
+	if p.whatIf == nil && p.events != nil {
 		if _, err := fmt.Fprintln(p.events, eventLine(e)); err != nil {
 			return err
 		}
@@ -258,10 +277,12 @@ func (p *player) estimate(rig string, e *detect.Estimate) error {
 }
 
 func (p *player) finish(w io.Writer, quiet bool) error {
-	if p.diff != nil {
-		return p.diff.write(w)
-	}
-	if quiet {
+	switch {
+	case p.whatIf != nil && p.json:
+		return writeJSON(w, p.whatIf.Result())
+	case p.whatIf != nil:
+		return writeComparison(w, p.whatIf.Result())
+	case quiet:
 		return nil
 	}
 	return p.tally.write(w)
