@@ -57,7 +57,8 @@ func precision(name string) (lineprotocol.Precision, bool) {
 }
 
 // Decoder reads messages of line protocol. A channel's field is a key, or measurement
-// and key with a point between, where several measurements have one key. It is not
+// and key with a point between, where several measurements have one key. Tags but
+// that of the rig, and fields that no channel is read from, are passed over. It is not
 // safe for concurrent use.
 type Decoder struct {
 	mapping   *ingest.Mapping
