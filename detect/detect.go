@@ -25,6 +25,7 @@ type Detector struct {
 	lining     lining
 	excitation excitation
 	gauge      gaugeZero
+	rest       standstill
 	aux        auxiliary
 	balance    balance
 	heldFor    float64 // s that the brake has held the load still
@@ -100,7 +101,7 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 	d.followSensor()
 	d.pos.step(t, now, &d.ins, d.loadForMap())
 	d.followMotion(now)
-	d.load.step(&d.ins, now, dt, d.pos.motion.x[ixA], d.direction())
+	d.load.step(&d.ins, now, dt, d.pos.motion.x[ixV], d.pos.motion.x[ixA], d.direction())
 	d.brakes(t, now, dt)
 	d.work(before)
 	d.framed, d.event, d.received = true, t, now
@@ -170,6 +171,7 @@ func (d *Detector) brakes(t, now, dt float64) {
 	d.followCreep(now, dt)
 	d.followZero(now)
 	d.followLining(t, now)
+	d.followStandstill(t, now, dt)
 }
 
 // work adds up the line's work, ∫ F |dh| (PHYSICS section 7).

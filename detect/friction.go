@@ -14,16 +14,19 @@ import (
 //	factor      random walk, hoist.FrictionTracker, commissioned value as prior
 //	reference   mean of the first referenceFrom pieces, commissioned value as prior
 //	fade        any of
-//	            – Page's test for a loss of lossLooked against the reference
+//	            – Page's test for a loss of lossLooked against the factor just before
 //	              (hoist.LossTest): sudden loss, within two pieces
 //	            – upper end of the interval against the reference below fadePart of it:
 //	              slow fade
 //	            – upper end of the interval against commissioned below fadePart: a
 //	              brake that is low from the start
+//	at rest     a load held proves a lower bound only; creep on a steady pressure an
+//	            equality (followStandstill)
 //	undecided   fewer than fadeNeeds pieces
 //
-// The reference has the errors that all evidence shares (sheave loss, calibration of
-// load and gauge), so it cancels them; the interval against commissioned has them in it.
+// Reference and factor share the errors of all evidence (sheave loss, calibration of load
+// and gauge), so these cancel; the interval against commissioned has them in it. That the
+// friction ring is hotter than is known is an error of the slow answers only.
 //
 // Source: PHYSICS sections 9 and 20.
 type friction struct {
@@ -33,6 +36,9 @@ type friction struct {
 	sure         hoist.FrictionTracker // by evidence without the auxiliary brake taken as idle
 	loss, back   hoist.LossTest
 	lost         bool
+	before       float64 // factor before the loss that is suspected or found
+	beforeVar    float64
+	hot          float64 // relative error of the fade expected at the present temperature
 	applications int
 	lastAt       float64 // event time of the newest piece
 	lastZ        float64
@@ -55,11 +61,11 @@ const (
 	// referenceFrom pieces make the reference.
 	referenceFrom = 12
 	// lossLooked is the loss that is looked for (PHYSICS section 22). One piece counts
-	// for lossMost at most, and two are needed for lossMark: e^7 is 1,100 pieces, some
-	// hundreds of stands, if the spreads are as stated; where they are too wide, more.
+	// for lossMost at most, and two are needed for lossMark: e^6 is 400 pieces at
+	// worst, and far more where the spreads stated are too wide.
 	lossLooked = 0.25
 	lossMost   = 4.0
-	lossMark   = 7.0
+	lossMark   = 6.0
 	// sheaveSpread is the relative error of the fast line's share of the hook load: a
 	// sheave factor of 1.04 known to 0.002, half of n + 1 times. pressureLaw is that of
 	// friction a unit of ln p: F = k Pᵃ, a 0.80 to 1.25 for all linings (SAE 740415),
@@ -72,6 +78,9 @@ const (
 	fadePart  = 0.85
 	fadeClear = 0.90
 	fadeNeeds = 2 // pieces
+	// heldSpread is that of what a load held or creeping proves: friction at rest is
+	// above that in motion by up to a tenth (common practice).
+	heldSpread = 0.08
 )
 
 func newFriction(rig *hoist.Rig) friction {
@@ -105,7 +114,7 @@ func (f *friction) couldBe(z float64) bool {
 // wouldFind tells whether a piece, as far as it has come, would find the loss.
 func (f *friction) wouldFind(z, sd float64) bool {
 	t := f.loss
-	return !f.lost && f.reference.Applications > 0 && t.Take(z, f.reference.Factor, sd*sd+f.reference.Variance)
+	return !f.lost && t.Sum > 0 && t.Take(z, f.before, sd*sd+f.beforeVar)
 }
 
 // take takes a piece of evidence: factor z with its standard deviation.
@@ -119,7 +128,7 @@ func (f *friction) take(z, sd float64, q *piece, t float64) {
 	}
 	f.test(z, sd)
 	f.low.Take(z, sd)
-	if f.reference.Applications < referenceFrom && !f.lost && f.loss.Sum < lossMost/2 {
+	if f.reference.Applications < referenceFrom && !f.lost && f.loss.Sum == 0 {
 		f.reference.Take(z, sd)
 	}
 	if x := -math.Log(math.Max(q.pressure/q.w, pressed)); f.applications == 0 {
@@ -131,17 +140,30 @@ func (f *friction) take(z, sd float64, q *piece, t float64) {
 	f.applications++
 }
 
-// test looks for a sudden loss, and after one for the friction's return.
+// test looks for a sudden loss, and after one for the friction's return: against the
+// factor as it was before the first piece that speaks for it.
 func (f *friction) test(z, sd float64) {
-	v := sd*sd + f.reference.Variance
+	if f.loss.Sum == 0 && f.back.Sum == 0 && !f.lost {
+		f.before, f.beforeVar = f.low.Factor, f.low.Variance
+	}
+	v := sd*sd + f.beforeVar
 	switch {
-	case f.reference.Applications == 0:
-	case !f.lost && f.loss.Take(z, f.reference.Factor, v):
-		f.lost, f.loss.Sum, f.back.Sum = true, 0, 0
-		f.low.Renew(f.lastZ, math.Max(f.lastSD, freshStart))
-	case f.lost && f.back.TakeReturn(z, f.reference.Factor, v):
-		f.lost, f.loss.Sum, f.back.Sum = false, 0, 0
-		f.low.Renew(f.lastZ, math.Max(f.lastSD, freshStart))
+	case f.applications == 0:
+	case !f.lost && f.loss.Take(z, f.before, v), f.lost && f.back.TakeReturn(z, f.before, v):
+		f.lost = !f.lost
+		f.loss.Sum, f.back.Sum = 0, 0
+		f.low.Renew(f.lastZ, math.Max(f.lastSD, freshStart)) // the other lining: what was known is not of it
+	}
+}
+
+// hold takes a load held at rest: the lining grips at least as bound says. One that does
+// is not as far gone as a loss that is suspected.
+func (f *friction) hold(bound float64) {
+	if f.applications > 0 && bound > f.low.Factor {
+		f.low.AtLeast(bound, heldSpread)
+	}
+	if bound > (1-lossLooked/2)*f.before {
+		f.loss.Sum = 0
 	}
 }
 
@@ -163,7 +185,7 @@ func (f *friction) sd() float64 {
 }
 
 // interval is the 95 % interval of the health as the evidence shows it.
-func (f *friction) interval() (low, high float64) { return f.low.Interval(f.common) }
+func (f *friction) interval() (low, high float64) { return f.low.Interval(math.Hypot(f.common, f.hot)) }
 
 func (f *friction) judge(was Condition) Finding {
 	if f.applications < fadeNeeds {
@@ -173,12 +195,14 @@ func (f *friction) judge(was Condition) Finding {
 	if was == Present {
 		part = fadeClear
 	}
-	_, high := f.low.Interval(0)
+	_, high := f.low.Interval(f.hot)
 	_, top := f.interval()
 	own := part * f.reference.Factor
 	switch {
-	case f.lost || high < own:
-		return present(High, FrictionBelowExpected, math.Min(high, f.reference.Factor), fadePart*f.reference.Factor, "")
+	case f.lost:
+		return present(High, FrictionBelowExpected, f.low.Factor, fadePart*f.before, "")
+	case high < own:
+		return present(High, FrictionBelowExpected, f.low.Factor, fadePart*f.reference.Factor, "")
 	case top < part:
 		return present(High, FrictionBelowExpected, top, fadePart, "")
 	}

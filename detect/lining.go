@@ -29,8 +29,7 @@ import (
 // The spans of one application are averaged, each weighted by its variance, into one
 // piece of evidence, and errors that stay through an application are not averaged away:
 //
-//	auxiliary brake, inertia, pressure gauge, temperature of the lining on a steep part of
-//	its fade curve, and the lining's own spread liningSpread
+//	auxiliary brake, inertia, pressure gauge, and the lining's own spread liningSpread
 //
 // An application of the brake is one piece, or each pieceTime of a long one. It shows
 // nothing unless the drum turns, the drive is out, the spring-set calipers are clear,
@@ -168,6 +167,9 @@ func (d *Detector) followLining(t, now float64) {
 	d.followDrive(t, now)
 	m := d.momentNow(t, now)
 	dt := t - l.last.t
+	if d.aux.lost || d.load.doubt { // what it showed meanwhile was not the lining's
+		l.span, l.piece = span{}, piece{}
+	}
 	if _, stated := d.excited(now); dt > 0 {
 		d.excitation.age(d.rig, dt, stated)
 	}
@@ -329,7 +331,7 @@ func (d *Detector) fadeSlope() float64 {
 // factor returns what the piece shows and its standard deviation.
 func (q *piece) factor() (z, sd float64) {
 	square := func(x float64) float64 { return x * x }
-	stays := square(q.aux) + square(q.inertia) + square(q.gauge) + square(q.hot) + square(q.idle)
+	stays := square(q.aux) + square(q.inertia) + square(q.gauge) + square(q.idle)
 	return q.wz / q.w, math.Sqrt((q.own+stays)/(q.w*q.w) + liningSpread*liningSpread)
 }
 
@@ -344,5 +346,6 @@ func (d *Detector) endPiece() {
 	z, sd := q.factor()
 	if sd < pieceWorst {
 		d.friction.take(z, sd, &q, l.last.t)
+		d.friction.hot = q.hot / q.w
 	}
 }

@@ -16,6 +16,10 @@ type load struct {
 	weight float64 // static hook load, filtered, N; NaN = not known
 	loaded bool    // a string hangs there, not the block alone
 	doubt  bool    // it shifted by itself: nothing is learned of the brakes from it
+	slow   float64 // static weight while a string hangs in motion, slowly filtered, N; NaN = none
+	light  float64 // what the block alone weighed when the hook load was last believed, N; NaN = not seen
+	alone  float64 // what it weighs now, filtered, N; NaN = no block alone in motion
+	aloneN int     // readings in alone
 	peaks  int     // frames in a row with the raw force above the rating
 }
 
@@ -30,15 +34,25 @@ const (
 	lightFactor  = 1.15
 	// overloadFrames confirm an overload: two frames, never a filtered value.
 	overloadFrames = 2
+	// shifted is the change of a hook load by itself, relative, that no hole drag makes
+	// within slowTime of steady motion, s, and aloneShift that of the block's own weight
+	// from one time to the next: such a reading is not used to judge brakes by.
+	shifted      = 0.10
+	slowTime     = 3.0
+	aloneShift   = 0.06
+	aloneTime    = 1.0  // s
+	aloneEnough  = 10   // readings
+	steadyMotion = 0.25 // m/s; slower, slips are set and weight is taken up
+	steadyGain   = 0.15 // m/s²
 )
 
 func newLoad(rig *hoist.Rig) load {
-	return load{rig: rig, force: math.NaN(), weight: math.NaN()}
+	return load{rig: rig, force: math.NaN(), weight: math.NaN(), slow: math.NaN(), light: math.NaN(), alone: math.NaN()}
 }
 
 // step takes the hook load, or the dead-line tension where that is what is
-// measured; a is the block's acceleration and dir its direction of travel.
-func (l *load) step(ins *[ingest.NumChannels]instrument, now, dt, a float64, dir hoist.Direction) {
+// measured; v and a are the block's speed and acceleration and dir its direction.
+func (l *load) step(ins *[ingest.NumChannels]instrument, now, dt, v, a float64, dir hoist.Direction) {
 	hook, dead := &ins[ingest.HookLoad], &ins[ingest.DeadLineTension]
 	switch {
 	case hook.fresh:
@@ -53,6 +67,7 @@ func (l *load) step(ins *[ingest.NumChannels]instrument, now, dt, a float64, dir
 	}
 	l.filter(dt, a)
 	l.classify()
+	l.followShift(dt, v, a)
 	l.count()
 }
 
@@ -81,6 +96,45 @@ func (l *load) classify() {
 		l.loaded = true
 	case l.weight < lightFactor*block:
 		l.loaded = false
+	}
+}
+
+// followShift finds a hook load that shifts by itself (PHYSICS section 20: a wrong hook
+// load moves every balance, lifting too, and is no fade). v and a are the block's motion.
+//
+//	a string in steady motion   the static weight jumps by more than shifted from its own
+//	                            mean: in doubt until the block alone shows its weight
+//	the block alone in motion   weighs more than aloneShift off what it did: in doubt;
+//	                            as it did: believed again
+func (l *load) followShift(dt, v, a float64) {
+	steady := math.Abs(v) > steadyMotion && math.Abs(a) < steadyGain && Known(l.weight)
+	switch {
+	case !steady:
+		l.slow, l.aloneN = math.NaN(), 0
+	case l.loaded && math.IsNaN(l.slow):
+		l.slow = l.weight
+	case l.loaded:
+		l.doubt = l.doubt || math.Abs(l.weight-l.slow) > shifted*l.slow
+		l.slow += (1 - math.Exp(-dt/slowTime)) * (l.weight - l.slow)
+	default:
+		l.weighAlone(dt)
+	}
+}
+
+func (l *load) weighAlone(dt float64) {
+	if l.aloneN == 0 {
+		l.alone = l.weight
+	}
+	l.alone += (1 - math.Exp(-dt/aloneTime)) * (l.weight - l.alone)
+	if l.aloneN++; l.aloneN < aloneEnough {
+		return
+	}
+	if math.IsNaN(l.light) {
+		l.light = l.alone
+	}
+	l.doubt = !(math.Abs(l.alone-l.light) <= aloneShift*l.light)
+	if !l.doubt {
+		l.light += (1 - math.Exp(-dt/60)) * (l.alone - l.light)
 	}
 }
 
