@@ -9,23 +9,42 @@ import (
 )
 
 // auxiliary watches the brake that takes most of the lowering work (PHYSICS sections
-// 6 and 21): what the drum balance shows of it against what its curve gives at this
-// speed and excitation.
+// 6 and 21): what the drum balance shows of it against what it gave a moment ago, and,
+// where its excitation is known, against what its curve gives at this speed.
 //
-//	T_obs = T_retarding − T_friction
-//	ratio = T_obs / T_curve(ω, i), learned while the friction brake is off
+//	T_obs  = T_retarding − T_friction
+//	T_want = max(T_recent, min(ratio, 1)·T_curve(ω, i) where i is known)
 //
-//	lost   T_obs below lostPart of ratio·T_curve, or of what it was a moment ago while
-//	       the load speeds up, for lostTime, the drum above auxiliaryTurns
-//	weak   ratio below weakPart of the curve, for weakTime, the excitation known
+//	lost   T_obs below lostPart of T_want, the load speeding up, for lostTime;
+//	       or T_retarding falls, by more than the friction brake's letting off explains,
+//	       by suddenPart of the load's torque and fellOf of T_obs within the last second
+//	weak   T_obs below weakPart of the curve, for weakTime, the excitation known
+//
+//	T_retarding  all that retards, by the drum balance             N·m
+//	T_friction   of the friction brake at its pressure and health  N·m
+//	T_recent     greatest T_obs of the last seconds, filtered, at the present load   N·m
+//	ratio        T_obs/T_curve, learned while the friction brake is off
 //
 // The ratio stands for what the curve cannot know: coil temperature, water level,
-// saturation, an excitation that is not measured. It is not learned from a brake that
-// is failing.
+// saturation. It is not learned from a brake that is failing, and it is evidence only
+// where the excitation is measured: without, the driller's own easing of the lever
+// would look like a loss. A lever that is eased lets the load speed up a little; a
+// brake that is lost lets it fall. A sudden fall counts where the driller cannot have
+// made it: the coil's current has not fallen, or it is a water brake, whose filling
+// takes seconds to change. It needs no knowledge of the lining: only what changed.
+//
+// Evidence: drum speed or counts, hook load, brake pressure; coil current sharpens it.
 type auxiliary struct {
 	ratio   float64 // NaN = not learned
 	learned int
-	recent  float64 // greatest torque seen of it lately, fading
+	mean    braking // filtered
+	recent  braking // that of the last seconds in which this brake gave most
+	fade    float64 // what is left of it, 1 to 0
+	older   braking // mean of half a second to a second ago
+	newer   braking // mean of less than that
+	since   float64 // s since newer was taken
+	carried float64 // s that this load has been braked
+	backFor float64 // s that it has given enough again
 	lowFor  float64 // s since it went low
 	weakFor float64
 	lost    bool
@@ -37,19 +56,38 @@ type auxiliary struct {
 const (
 	auxiliaryTurns = 50 * 2 * math.Pi / 60 // rad/s: below, it gives little (PHYSICS section 6)
 	lostPart       = 0.40
-	lostTime       = 0.25 // s
+	lostTime       = 0.18 // s: two frames at 10 Hz
 	lostGain       = 0.12 // m/s²: the load speeds up
-	recentFade     = 3.0  // s
-	weakPart       = 0.70
-	weakTime       = 3.0 // s
+	// lostSpread is how many standard deviations of the balance's noise the fall must be.
+	lostSpread = 3.0
+	meanTime   = 0.3  // s
+	recentFade = 3.0  // s
+	hanging    = 0.90 // of the travelling weight: with less the block is being set down
+	sameLoad   = 0.7  // of what hung there: less is being set down; a load that falls pulls little less
+	weakPart   = 0.70
+	weakTime   = 3.0 // s
 	// matters is the least part of the load's torque that the brake must have carried
 	// for its loss to be one.
-	matters      = 0.20
-	ratioRate    = 0.1
-	ratioEnough  = 5
-	backPart     = 0.7 // of what it should be: it is back
+	matters     = 0.15
+	ratioRate   = 0.1
+	ratioEnough = 5
+	backPart    = 0.7 // of what it should be, for backTime: it is back
+	backTime    = 0.5 // s
+	// suddenPart is a fall, over the load's torque; letOff the part of the friction
+	// brake's own change that it may be wrong by (linings: 0.35 to 0.45, fade, bands).
+	suddenPart   = 0.12
+	suddenTime   = 0.5 // s
+	letOff       = 0.5
+	fellOf       = 0.5 // of what it gave then, by the lining as it is known
+	currentHeld  = 0.9 // of the current then
 	leastOfCurve = 0.02
 )
+
+// braking is how a load was braked: what retarded it, over the load's torque, the
+// friction brake's pressure, of full, the load, N, and the excitation, 0 to 1 or NaN. What the auxiliary brake gave follows from it by
+// what is known of the friction brake now, so that learning of the lining does not look
+// like a loss.
+type braking struct{ share, pressure, load, excitation float64 }
 
 func newAuxiliary() auxiliary { return auxiliary{ratio: math.NaN(), obs: math.NaN(), want: math.NaN()} }
 
@@ -71,47 +109,109 @@ func (d *Detector) auxiliaryTorque(omega, now float64, lowering bool) float64 {
 // auxiliaryCurve is the brake's torque by its curve, and whether its excitation is
 // known; where it is not, full excitation is taken.
 func (d *Detector) auxiliaryCurve(omega, now float64) (torque float64, stated bool) {
-	a, c := d.rig.Auxiliary, &d.ins[ingest.AuxiliaryCurrent]
-	excitation := 1.0
-	if full := float64(a.FullCurrent); full > 0 && c.live(now) {
-		excitation, stated = math.Max(0, math.Min(1, c.v/full)), true
+	x := d.excitation(now)
+	if stated = Known(x); !stated {
+		x = 1
 	}
-	return float64(a.Torque(units.RadianPerSecond(omega), excitation)), stated
+	return float64(d.rig.Auxiliary.Torque(units.RadianPerSecond(omega), x)), stated
+}
+
+// excitation is the coil's current over full current, 0 to 1, or not known.
+func (d *Detector) excitation(now float64) float64 {
+	full, c := float64(d.rig.Auxiliary.FullCurrent), &d.ins[ingest.AuxiliaryCurrent]
+	if !(full > 0) || !c.live(now) {
+		return NotKnown()
+	}
+	return math.Max(0, math.Min(1, c.v/full))
 }
 
 // followAuxiliary takes one frame's balance.
 func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 	a := &d.aux
-	a.recent *= math.Exp(-dt / recentFade)
 	a.obs, a.want = math.NaN(), math.NaN()
-	v := d.pos.motion.x[ixV]
-	if v >= -stillSpeed || !d.load.loaded || b.omega < auxiliaryTurns || !Known(b.retarding) || d.rig.Auxiliary.Kind == hoist.NoAuxiliary {
+	v, p := d.pos.motion.x[ixV], d.pressureFraction(now)
+	if v >= -stillSpeed || b.omega < turning || !Known(b.retarding) || d.rig.Auxiliary.Kind == hoist.NoAuxiliary {
 		a.lowFor, a.weakFor = 0, 0
 		if v > -stillSpeed {
-			a.lost, a.weak = false, false
+			*a = auxiliary{ratio: a.ratio, learned: a.learned, obs: math.NaN(), want: math.NaN()}
 		}
 		return
 	}
-	p := d.pressureFraction(now)
 	if !Known(p) {
 		return
 	}
-	grip := d.serviceTorque(p, d.friction.health(), hoist.Lowering)
-	if p < pressed {
-		grip = 0
-	}
-	a.obs = math.Max(0, b.retarding-grip)
+	load := d.loadTorque()
+	given := func(x braking) float64 { return math.Max(0, x.share*load-d.grip(x.pressure)) }
+	a.obs = math.Max(0, b.retarding-d.grip(p))
 	curve, stated := d.auxiliaryCurve(b.omega, now)
-	a.want = a.recent
-	if a.learned >= ratioEnough {
-		a.want = math.Max(a.want, curve*a.ratio)
+	here := braking{share: b.retarding / load, pressure: p, load: d.load.force, excitation: d.excitation(now)}
+	if d.load.force < hanging*float64(d.rig.TravellingMass)*gravity { // the block itself is set down
+		*a = auxiliary{ratio: a.ratio, learned: a.learned, lost: a.lost, obs: math.NaN(), want: math.NaN()}
+		return
 	}
-	a.judgeLost(d.loadTorque(), -d.pos.motion.x[ixA], stated, dt)
-	if p < pressed && !a.lost && curve > leastOfCurve*float64(d.rig.Auxiliary.PeakTorque) && a.obs > backPart*a.want {
+	a.remember(here, given, dt)
+	a.want = a.fade * given(a.recent)
+	if stated && a.learned >= ratioEnough {
+		a.want = math.Max(a.want, curve*math.Min(a.ratio, 1))
+	}
+	if b.omega > auxiliaryTurns || d.rig.Auxiliary.Kind == hoist.MotorBraking {
+		low := a.carried > meanTime && a.want > matters*load && a.obs < lostPart*a.want && a.want-a.obs > lostSpread*d.balanceNoise()
+		a.judgeLost(low || d.fellSuddenly(here, load), -d.pos.motion.x[ixA], dt)
+	}
+	if p < pressed && !a.lost && d.load.loaded && b.omega > auxiliaryTurns && curve > leastOfCurve*float64(d.rig.Auxiliary.PeakTorque) && a.obs > backPart*a.want {
 		a.learn(a.obs / curve)
 	}
-	a.recent = math.Max(a.recent, a.obs)
-	a.judgeWeak(curve, stated && p < pressed, dt)
+	a.judgeWeak(curve, stated && p < pressed && d.load.loaded && b.omega > auxiliaryTurns, dt)
+}
+
+// fellSuddenly tells whether what retards has fallen within the last second by more
+// than the friction brake's own change can have made.
+func (d *Detector) fellSuddenly(now braking, load float64) bool {
+	then := &d.aux.older
+	water := d.rig.Auxiliary.Kind == hoist.Hydrodynamic
+	if !(then.load > 0) || !water && !(now.excitation > currentHeld*then.excitation) {
+		return false
+	}
+	eased := math.Max(0, d.grip(then.pressure)-d.grip(now.pressure))
+	fell := (then.share-now.share)*load - (1+letOff)*eased
+	given := then.share*load - d.grip(then.pressure)
+	return fell > suddenPart*load && fell > fellOf*given && fell > lostSpread*d.balanceNoise()
+}
+
+// remember keeps how the load was braked of late. A brake that is lost is still
+// expected to give what it gave before.
+func (a *auxiliary) remember(now braking, given func(braking) float64, dt float64) {
+	if a.lost {
+		return
+	}
+	if now.load < sameLoad*a.recent.load { // it is being set down
+		a.mean, a.recent, a.older, a.newer, a.fade, a.since = now, now, braking{}, braking{}, 1, 0
+		a.carried = 0
+	}
+	a.carried += dt
+	if a.since += dt; a.since >= suddenTime {
+		a.older, a.newer, a.since = a.newer, a.mean, 0
+	}
+	k := 1 - math.Exp(-dt/meanTime)
+	a.mean.load, a.mean.excitation = now.load, now.excitation
+	a.mean.share += k * (now.share - a.mean.share)
+	a.mean.pressure += k * (now.pressure - a.mean.pressure)
+	a.fade *= math.Exp(-dt / recentFade)
+	if given(a.mean) >= a.fade*given(a.recent) {
+		a.recent, a.fade = a.mean, 1
+	}
+}
+
+// grip is the friction brake's torque at a pressure, of full.
+func (d *Detector) grip(p float64) float64 {
+	return d.serviceTorque(p, d.friction.health(), hoist.Lowering)
+}
+
+// balanceNoise is one standard deviation of the balance's noise, the acceleration's
+// on what moves, N·m.
+func (d *Detector) balanceNoise() float64 {
+	n, r := float64(d.rig.Reeving.Lines), d.pos.radius()
+	return accelerationNoise * (float64(d.rig.Drawworks.Drum.Inertia)*n/r + d.loadTorque()/gravity)
 }
 
 func (d *Detector) loadTorque() float64 {
@@ -126,16 +226,17 @@ func (a *auxiliary) learn(ratio float64) {
 	a.learned++
 }
 
-func (a *auxiliary) judgeLost(load, gain float64, stated bool, dt float64) {
-	low := a.want > matters*load && a.obs < lostPart*a.want && (gain > lostGain || stated && a.lost)
+func (a *auxiliary) judgeLost(low bool, gain, dt float64) {
 	switch {
-	case low:
+	case a.lost && a.obs > backPart*a.want:
+		a.backFor += dt
+		a.lost = a.backFor < backTime
+	case low && gain > lostGain:
 		a.lowFor += dt
 		a.lost = a.lost || a.lowFor >= lostTime
-	case a.obs > backPart*a.want:
-		a.lowFor, a.lost = 0, false
-	default:
-		a.lowFor = 0
+		a.backFor = 0
+	default: // one frame of noise does not take back what others showed
+		a.lowFor, a.backFor = math.Max(0, a.lowFor-dt/2), 0
 	}
 }
 
