@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"hoistward/detect/hoist"
-	"hoistward/ingest"
 	"hoistward/ingest/units"
 )
 
@@ -109,20 +108,8 @@ func (d *Detector) auxiliaryTorque(omega, now float64, lowering bool) float64 {
 // auxiliaryCurve is the brake's torque by its curve, and whether its excitation is
 // known; where it is not, full excitation is taken.
 func (d *Detector) auxiliaryCurve(omega, now float64) (torque float64, stated bool) {
-	x := d.excitation(now)
-	if stated = Known(x); !stated {
-		x = 1
-	}
+	x, stated := d.excited(now)
 	return float64(d.rig.Auxiliary.Torque(units.RadianPerSecond(omega), x)), stated
-}
-
-// excitation is the coil's current over full current, 0 to 1, or not known.
-func (d *Detector) excitation(now float64) float64 {
-	full, c := float64(d.rig.Auxiliary.FullCurrent), &d.ins[ingest.AuxiliaryCurrent]
-	if !(full > 0) || !c.live(now) {
-		return NotKnown()
-	}
-	return math.Max(0, math.Min(1, c.v/full))
 }
 
 // followAuxiliary takes one frame's balance.
@@ -144,7 +131,10 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 	given := func(x braking) float64 { return math.Max(0, x.share*load-d.grip(x.pressure)) }
 	a.obs = math.Max(0, b.retarding-d.grip(p))
 	curve, stated := d.auxiliaryCurve(b.omega, now)
-	here := braking{share: b.retarding / load, pressure: p, load: d.load.force, excitation: d.excitation(now)}
+	here := braking{share: b.retarding / load, pressure: p, load: d.load.force, excitation: NotKnown()}
+	if stated {
+		here.excitation, _ = d.excited(now)
+	}
 	if d.load.force < hanging*float64(d.rig.TravellingMass)*gravity { // the block itself is set down
 		*a = auxiliary{ratio: a.ratio, learned: a.learned, lost: a.lost, obs: math.NaN(), want: math.NaN()}
 		return
