@@ -60,7 +60,7 @@ func (d *Detector) estimate(at time.Time, now float64, m *margin) {
 	e := &d.result.Estimate
 	x := &d.pos.motion.x
 	*e = Estimate{
-		Time: at, Activity: d.activity(now),
+		Time: at, Activity: d.motionNow(now),
 		Height: x[ixH], Velocity: x[ixV], Acceleration: x[ixA],
 		HookLoad: d.load.force / 1e3,
 		RestUp:   m.restUp, RestUpBound: m.restUpBound, RestDown: m.restDown, RestDownBound: m.restDownBound,
@@ -112,7 +112,8 @@ func (d *Detector) brakeMargin() Number {
 	return hoist.HoldMargin(c, units.Newton(d.load.weight), units.Metre(d.pos.radius()), d.rig.Reeving.Lines)
 }
 
-func (d *Detector) activity(now float64) Activity {
+// motionNow is what the hoist does at this moment; [Work] is what it is part of.
+func (d *Detector) motionNow(now float64) Activity {
 	b, _ := d.blindness(now)
 	v := d.pos.motion.x[ixV]
 	switch {

@@ -28,6 +28,7 @@ type Detector struct {
 	rest       standstill
 	aux        auxiliary
 	balance    balance
+	activity   activity
 	heldFor    float64 // s that the brake has held the load still
 	heldAt     float64 // pressure that held, of full
 	creepFor   float64 // s that the drum has turned with the brake set
@@ -52,6 +53,7 @@ type Result struct {
 	Findings [NumKinds]Finding
 	Channels [NumChannelKinds][ingest.NumChannels]Finding
 	Answers  [NumAnswers]Answer
+	Work     Work
 }
 
 // New returns a detector for the rig. The channels of mapped (bit c for channel c)
@@ -60,6 +62,7 @@ func New(rig *hoist.Rig, mapped uint32) *Detector {
 	d := &Detector{
 		rig: rig, pos: newPosition(rig), load: newLoad(rig), heat: newHeat(rig),
 		friction: newFriction(rig), excitation: newExcitation(rig, rig.Auxiliary.FullCurrent > 0), aux: newAuxiliary(), gauge: gaugeZero{spread: gaugeSpread},
+		activity: newActivity(float64(rig.TravellingMass) * gravity),
 	}
 	for c := range ingest.NumChannels {
 		d.ins[c].mapped = mapped&(1<<c) != 0
@@ -104,6 +107,7 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 	d.load.step(&d.ins, now, dt, d.pos.motion.x[ixV], d.pos.motion.x[ixA], d.direction())
 	d.brakes(t, now, dt)
 	d.work(before)
+	d.followActivity(dt, before)
 	d.framed, d.event, d.received = true, t, now
 	d.newFrame = true
 	d.answer(f.Time, now, d.latency)

@@ -78,6 +78,7 @@ type driller struct {
 	seenAt    int
 	ref       float64 // m/s, speed asked for now
 	extra     float64 // N·m of brake added for what his feel misses
+	filled    float64 // excitation that he counts on: the lever's, as slow to come as he knows it
 	alarm     float64 // s that something has been wrong
 	calm      float64 // s to wait after a fright
 	auxFear   bool    // auxiliary brake not trusted
@@ -267,7 +268,7 @@ func (d *driller) lower(pl *plant, see view, speed float64) {
 		} else {
 			d.c.aux = math.Min(1, d.c.aux+0.5*look)
 		}
-		aux = most * p.aux.share(d.c.aux)
+		aux = most * p.aux.share(d.filled)
 	} else {
 		d.c.aux = math.Max(0, d.c.aux-look)
 	}
@@ -276,6 +277,12 @@ func (d *driller) lower(pl *plant, see view, speed float64) {
 		brake = 0
 	}
 	d.ease(brake)
+}
+
+// follow keeps what he counts on from the auxiliary brake. He works with it all day
+// and knows how slowly it fills and empties; that it fails he has to find out.
+func (d *driller) follow(p *auxParams) {
+	d.filled += (d.c.aux - d.filled) * math.Min(1, look/math.Max(p.lag, look))
 }
 
 // ease moves the lever no faster than a hand does.
@@ -334,7 +341,7 @@ func (d *driller) watch(pl *plant, speed, allowed float64) {
 		d.alarm = 0
 	}
 	if d.alarm > d.surprise {
-		if !d.plan.up && d.plan.loaded && pl.aux.torque(&pl.p.aux, pl.w) < 0.5*nominalAux(&pl.p, pl.w)*pl.p.aux.share(d.c.aux) {
+		if !d.plan.up && d.plan.loaded && pl.aux.torque(&pl.p.aux, pl.w) < 0.5*nominalAux(&pl.p, pl.w)*pl.p.aux.share(d.filled) {
 			d.auxFear = true
 		}
 		d.fright(pl)

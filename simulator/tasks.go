@@ -58,6 +58,7 @@ const (
 // seconds of the plant's time.
 func (d *driller) tick(pl *plant, s *Scenario) {
 	see := d.perceive(pl)
+	d.follow(&pl.p.aux)
 	d.since += look
 	d.c.reset = false
 	if d.pullNow {
