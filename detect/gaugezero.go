@@ -32,9 +32,10 @@ const (
 	zeroEnough  = 40  // readings
 	zeroForgets = 600 // readings
 	zeroShare   = 0.05
-	zeroHoists  = 0.2 // m/s
+	zeroHoists  = 0.2   // m/s
+	zeroSlows   = -0.05 // m/s²: below, the brake may help
 	// zeroSpread is what stays unknown of a learned zero, of full.
-	zeroSpread = 0.002
+	zeroSpread = 0.003
 )
 
 // followZero takes the present pressure where the brake must be off.
@@ -42,7 +43,7 @@ func (d *Detector) followZero(now float64) {
 	g, e := &d.gauge, &d.ins[ingest.DriveEngaged]
 	p := d.pressureFraction(now)
 	if !d.ins[ingest.BrakePressure].fresh || !Known(p) || p > zeroMost ||
-		!e.live(now) || e.v == 0 || d.pos.motion.x[ixV] < zeroHoists || !d.moving(now) {
+		!e.live(now) || e.v == 0 || d.pos.motion.x[ixV] < zeroHoists || d.pos.motion.x[ixA] < zeroSlows || !d.moving(now) {
 		return
 	}
 	if g.n >= zeroForgets {

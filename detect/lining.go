@@ -81,6 +81,8 @@ const (
 	lightSpread = 0.3
 	// pieceWorst is the spread beyond which a piece is no evidence.
 	pieceWorst = 0.12
+	// evident is the least mean pressure of a span, of full (PHYSICS section 9).
+	evident = 0.08
 	// turning is the least drum speed for evidence, rad/s, about 5 % of the fastest
 	// (PHYSICS section 9).
 	turning = 1.5
@@ -236,7 +238,7 @@ func (d *Detector) endSpan() {
 		d.learnAuxiliary(&s, seen, math.Sqrt(speed*speed+swing*swing))
 		return
 	}
-	if l.alone += s.dt; s.pressure < pressed*s.dt {
+	if l.alone += s.dt; s.pressure < evident*s.dt {
 		return
 	}
 	d.showLining(&s, &end, seen, growth, math.Sqrt(speed*speed+swing*swing))

@@ -52,10 +52,12 @@ func (o *ordinary) end(t *tally, fail func(row, what string, at float64)) {
 
 // An application of the brake is braking that shows friction: the lining pressed by a
 // tenth of full pressure or more with the drum turning, for at least a second, and
-// most of the braking done by it. Beside an auxiliary brake that does most, a quarter
+// most of the braking done by it. It goes on until the drum stands or the brake is let off
+// to half of that: a pressure that wavers about a tenth is one application, not many. Beside an auxiliary brake that does most, a quarter
 // of the friction is less than the few per cent to which loads are known.
 const (
 	appliedPressure = 0.10
+	appliedLetOff   = 0.05
 	appliedTurning  = 1.5 // rad/s
 	appliedLeast    = 1.0 // s
 )
@@ -77,7 +79,11 @@ func newApplications(rig *hoist.Rig) applications {
 
 // see takes a sample and tells whether an application has just ended.
 func (a *applications) see(x *simulator.Truth) bool {
-	if x.BrakePressure >= appliedPressure*a.full && math.Abs(x.DrumSpeed) > appliedTurning {
+	least := appliedPressure
+	if !math.IsNaN(a.begun) {
+		least = appliedLetOff
+	}
+	if x.BrakePressure >= least*a.full && math.Abs(x.DrumSpeed) > appliedTurning {
 		if math.IsNaN(a.begun) {
 			a.begun, a.sum, a.k, a.own = x.Time, 0, 0, 0
 		}

@@ -82,6 +82,21 @@ func TestApplications(t *testing.T) {
 	}
 }
 
+// A pressure that wavers between 0.06 and 0.14 of full is one application.
+func TestApplicationWavers(t *testing.T) {
+	a := newApplications(&hoist.Rig{Service: hoist.ServiceBrake{FullPressure: 7e6}})
+	for k := range 80 {
+		x := &simulator.Truth{Time: float64(k) / 10, DrumSpeed: -5, BrakeTorque: 100, Friction: 0.4}
+		if k < 60 {
+			x.BrakePressure = 7e6 * (0.10 + 0.04*math.Sin(float64(k)/3))
+		}
+		a.see(x)
+	}
+	if a.n != 1 {
+		t.Errorf("%d applications, want 1", a.n)
+	}
+}
+
 func TestFadeFound(t *testing.T) {
 	for name, c := range map[string]struct {
 		n                   int
