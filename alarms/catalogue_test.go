@@ -34,6 +34,7 @@ var table = []struct {
 	{"coolant hot / flow low", []string{"coolant_hot", "coolant_flow_low"}, []Priority{Medium, Medium}, false, false, false},
 	{"drive did not release", []string{"drive_did_not_release"}, []Priority{High}, false, false, false},
 	{"crown saver not proven", []string{"crown_saver_not_proven"}, []Priority{Medium}, false, false, false},
+	{"holding test of the brake failed or due", []string{"brake_not_proven"}, []Priority{Medium}, false, false, false},
 	{"crown saver tripped", []string{"crown_saver_tripped"}, []Priority{High}, false, false, false},
 	{"heights disagree", []string{"heights_disagree"}, []Priority{High}, false, false, false},
 	{"position not calibrated", []string{"position_not_calibrated"}, []Priority{High}, false, false, false},

@@ -79,6 +79,9 @@ const (
 	EventLimitChanged // audit: a limit or a delay was changed
 	EventClockJumped  // audit: the clock was set
 	EventJournalBreak // the journal before this line is torn, or lines could not be written
+	EventProofTested  // service log: a proof test of the crown saver or a holding test of the brake
+	EventLineServiced // service log: line slipped or cut
+	EventReferenceSet // service log: the drum-wrap map has a new reference
 	numEventKinds
 )
 
@@ -86,7 +89,7 @@ var eventNames = [numEventKinds]string{
 	"none", "raised", "cleared", "acknowledged", "reset", "silenced", "worsened", "eased",
 	"input_bad", "input_back", "shelved", "unshelved", "suppressed", "unsuppressed",
 	"out_of_service", "returned_to_service", "refused", "limit_changed", "clock_jumped",
-	"journal_break",
+	"journal_break", "proof_tested", "line_serviced", "reference_set",
 }
 
 // String returns the word used in files and JSON.

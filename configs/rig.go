@@ -16,6 +16,10 @@ const (
 	standardRiseTime        units.Second = 0.05
 	standardInertia                      = 0.05
 	mostCalipers, mostBands              = 64, 4
+	// A proof test of the crown saver each tour of 12 h, and 30 m of line cut at a time:
+	// common practice; local rules and the line's programme come first.
+	standardProof     units.Second = 12 * 3600
+	standardCutLength units.Metre  = 30
 )
 
 // ReadRig reads the text of a rig file. The name is only for the problems, which
@@ -41,6 +45,7 @@ func readRig(name string, text []byte) (*reader, *hoist.Rig) {
 	readReference(root.child("position_reference", false), &rig.Reference)
 	readBrakes(root.child("brakes", true), rig)
 	readUncertainty(root.child("uncertainty", true), &rig.Uncertainty)
+	readDue(root.child("due", false), &rig.Due)
 	root.close()
 	r.physical(rig)
 	return r, rig
@@ -235,5 +240,19 @@ func readUncertainty(o *object, u *hoist.Uncertainty) {
 	quantity(o, "height", &u.Height, units.Length, upTo(2, "above 0 and at most 2 m"))
 	quantity(o, "hook_load", &u.HookLoad, units.Dimensionless, relative)
 	optional(o, "inertia", &u.Inertia, units.Dimensionless, relative, standardInertia)
+	o.close()
+}
+
+// readDue takes 0 for "not asked for".
+func readDue(o *object, d *hoist.Due) {
+	d.CrownSaver, d.CutLength = standardProof, standardCutLength
+	if o.silent {
+		return
+	}
+	month := between(0, 31*24*3600, "0 to 31 days, in h")
+	optional(o, "crown_saver", &d.CrownSaver, units.Time, month, standardProof)
+	optional(o, "brake", &d.Brake, units.Time, month, 0)
+	optional(o, "cut_length", &d.CutLength, units.Length, between(0, 500, "0 to 500 m"), standardCutLength)
+	optional(o, "line_goal", &d.LineGoal, units.EnergyPerLength, positive, 0)
 	o.close()
 }

@@ -121,7 +121,7 @@ func TestSetRefusals(t *testing.T) {
 	tests := []struct{ path, value, want string }{
 		{"drawworks.drive.relaese", "1 s", `"drawworks.drive.release" perhaps`},
 		{"drawwork.drive.release", "1 s", `no such key (drawwork), want "drawworks" perhaps`},
-		{"colour", "red", "want one of brakes, drawworks, line"},
+		{"colour", "red", "want one of brakes, drawworks, due, line"},
 		{"brakes", "none", "got a group of keys, want the path of a single value"},
 		{"brakes.service.fade", "none", "got a list, want the path of a single value"},
 		{"brakes.service.fade[2].factor", "1", "no such key (brakes.service.fade[2])"},

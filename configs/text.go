@@ -53,6 +53,12 @@ func Text(r *hoist.Rig) []byte {
 		w.number("hook_load", u.HookLoad, "")
 		w.number("inertia", u.Inertia, "")
 	})
+	w.group("due", func() {
+		w.number("crown_saver", float64(r.Due.CrownSaver), "s")
+		w.number("brake", float64(r.Due.Brake), "s")
+		w.number("cut_length", float64(r.Due.CutLength), "m")
+		w.optional("line_goal", float64(r.Due.LineGoal), "J/m")
+	})
 	return []byte(w.String())
 }
 

@@ -24,6 +24,7 @@ type Snapshot struct {
 	Alarms     []AlarmView   `json:"alarms"`         // standing and unacknowledged, most urgent first
 	Shelved    []AsideView   `json:"shelved"`        // by a person, with an end
 	Removed    []AsideView   `json:"out_of_service"` // by a person, until returned
+	Service    ServiceView   `json:"service"`        // what the service log comes to
 	Links      []LinkView    `json:"links"`
 	Rejects    []RejectView  `json:"rejects"`  // most frequent first
 	Recorder   string        `json:"recorder"` // "", or what is wrong
@@ -130,6 +131,26 @@ type AsideView struct {
 	Person   string `json:"person"`
 	Reason   string `json:"reason"`
 	UntilMs  int64  `json:"until_ms"` // end of a shelf, ms since 1970; 0 = until it is returned
+}
+
+// ServiceView is what the log of proof tests and line service comes to. A time of 0 is
+// "not on record".
+type ServiceView struct {
+	CrownSaverProven bool     `json:"crown_saver_proven"`
+	CrownSaverWhy    string   `json:"crown_saver_why"` // why it is not
+	CrownSaverMs     int64    `json:"crown_saver_test_ms"`
+	CrownSaverBy     string   `json:"crown_saver_test_by"`
+	RunOn            *float64 `json:"run_on_m"`           // measured
+	RunOnPredicted   *float64 `json:"run_on_predicted_m"` // expected
+	RunOnBound       *float64 `json:"run_on_bound_m"`     // 99 % stay below
+	BrakeMs          int64    `json:"brake_test_ms"`
+	BrakePassed      bool     `json:"brake_test_passed"`
+	LineMovedMs      int64    `json:"line_moved_ms"` // slipped or cut
+	LineCutMs        int64    `json:"line_cut_ms"`
+	SinceCut         float64  `json:"line_work_since_cut_MJ"`
+	Goal             *float64 `json:"line_work_goal_MJ"`
+	ReferenceMs      int64    `json:"reference_ms"`
+	ReferenceBy      string   `json:"reference_by"`
 }
 
 // LinkView is one source's connection.

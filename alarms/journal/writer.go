@@ -118,16 +118,28 @@ func syncDir(dir string) error {
 func (w *Writer) Append(e *alarms.Event) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.now = e.Time
-	line := append(alarms.AppendJSON(w.line[:0], e), '\n')
-	w.line = line
-	if len(w.held)+len(line) > MaxHeld {
+	w.line = alarms.AppendJSON(w.line[:0], e)
+	return w.append(e.Time)
+}
+
+// AppendLine writes one line of another form, without its newline, in the same way.
+func (w *Writer) AppendLine(at time.Time, line []byte) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.line = append(w.line[:0], line...)
+	return w.append(at)
+}
+
+func (w *Writer) append(at time.Time) error {
+	w.now = at
+	w.line = append(w.line, '\n')
+	if len(w.held)+len(w.line) > MaxHeld {
 		w.lost++
 		w.lostEver++
 		return w.flush()
 	}
 	w.sayLost()
-	w.hold(line)
+	w.hold(w.line)
 	if err := w.flush(); err != nil {
 		return err
 	}

@@ -37,10 +37,15 @@ const (
 	brokerLost = iota
 	recordingStopped
 	stateLost
+	crownSaverNotProven
+	brakeNotProven
+	lineWorkOver // before what it hides
+	lineWorkDue
 	numOwn
 )
 
-var ownNames = [numOwn]string{"broker_lost", "recording_stopped", "alarm_state_lost"}
+var ownNames = [numOwn]string{"broker_lost", "recording_stopped", "alarm_state_lost",
+	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due"}
 
 // Source names of link entries that are not of a source of readings.
 const (

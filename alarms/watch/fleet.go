@@ -68,6 +68,17 @@ func (w *Rig) State() ([]byte, error) {
 	return alarms.MarshalState(&alarms.Saved{At: alarms.At(w.now), Alarms: w.board.state(), Limits: w.limits, Service: w.service})
 }
 
+// Service returns what the log of proof tests and line service comes to.
+func (w *Rig) Service() alarms.Service { return w.service }
+
+// CrownSaverProven says whether the crown saver counts as proven, and why not.
+func (w *Rig) CrownSaverProven() (bool, string) {
+	if !w.keepsLog {
+		return false, "no log of proof tests is kept here"
+	}
+	return w.service.CrownSaverProven(alarms.At(w.now), duration(w.rig.Due.CrownSaver))
+}
+
 // Links calls yield with each link and the time of its newest change.
 func (w *Rig) Links(yield func(ingest.Link, time.Time)) {
 	for _, l := range w.links {

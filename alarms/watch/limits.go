@@ -24,6 +24,12 @@ func limitsOf(rig *hoist.Rig, b *board) []alarms.Limit {
 		{Alarm: "brake_margin_low", Name: "brakes.service.hold_factor", Value: rig.Service.HoldFactor},
 		{Alarm: "overload", Name: "drawworks.rated_load", Value: float64(rig.Drawworks.RatedLoad) / 1e3, Unit: "kN"},
 	}
+	due, goal := &rig.Due, float64(rig.WorkGoal())/1e6
+	list = append(list, alarms.Limit{Alarm: "crown_saver_not_proven", Name: "due.crown_saver", Value: float64(due.CrownSaver) / 3600, Unit: "h"},
+		alarms.Limit{Alarm: "brake_not_proven", Name: "due.brake", Value: float64(due.Brake) / 3600, Unit: "h"})
+	if goal > 0 {
+		list = append(list, alarms.Limit{Alarm: "line_work_over", Name: "due.line_goal", Value: goal, Unit: "MJ"})
+	}
 	last := ""
 	for i := range b.slots {
 		r := &b.slots[i].rule

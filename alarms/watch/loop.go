@@ -45,6 +45,12 @@ type Keeper interface {
 	Sync(rig string) error         // returns when the state kept last is on disk
 }
 
+// ServiceLog keeps each rig's log of proof tests and line service.
+type ServiceLog interface {
+	Append(rig string, at time.Time, line []byte) error
+	Sync(rig string) error // returns when all that were appended are on disk
+}
+
 // Source is one way that messages come.
 type Source struct {
 	Name    string
@@ -62,6 +68,7 @@ type LoopOptions struct {
 	Recorder Recorder
 	Journal  Journal
 	States   Keeper           // nil = nothing is kept for a restart
+	Service  ServiceLog       // nil = lines of the service log are in the journal alone
 	Wall     func() time.Time // this machine's clock, to see when it is set; nil = not looked at
 	Counters *ingest.Counters
 	Changed  func(w *Rig, outcome *Outcome) // after each entry, in the loop's goroutine; must not block
@@ -365,6 +372,9 @@ func (l *Loop) confirm(c actCall) {
 	err := l.o.Journal.Sync()
 	if l.o.States != nil {
 		err = errors.Join(err, l.o.States.Sync(c.rig))
+	}
+	if l.o.Service != nil && c.act.OfService() {
+		err = errors.Join(err, l.o.Service.Sync(c.rig))
 	}
 	if err != nil {
 		err = fmt.Errorf("taken, but not yet on disk: %w", err)

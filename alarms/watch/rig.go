@@ -30,6 +30,9 @@ type Rig struct {
 	lostWhy  string    // why the saved alarm state could not be carried in; empty = it was, or there was none
 	limits   []alarms.Limit
 	service  alarms.Service
+	keepsLog bool      // of service
+	judged   time.Time // when the log was last looked at
+	worked   float64   // J, line work of this session that is in the log
 }
 
 type linkState struct {
@@ -42,6 +45,7 @@ type Outcome struct {
 	Estimate *detect.Estimate // of the frame that the entry made; nil = it made none
 	Events   []alarms.Event   // journal lines, in order
 	Refused  string           // why an act was refused; empty = it was not
+	Logged   []byte           // line of the service log, JSON; nil = the entry was none
 	Reject   ingest.Reject    // why a sample, or a part of one, made no frame
 }
 
@@ -68,7 +72,7 @@ func (w *Rig) Apply(e *ingest.Entry) (Outcome, error) {
 	case ingest.EntryTick, ingest.EntryGap:
 		w.pass(&out)
 	case ingest.EntryAct:
-		out.Refused = w.act(e.Act)
+		w.act(e.Act, &out)
 	case ingest.EntryLink:
 		w.link(e)
 	}
@@ -97,7 +101,12 @@ func (w *Rig) session(e *ingest.Entry) (Outcome, error) {
 			return Outcome{}, fmt.Errorf("rig %s: %w", w.name, err)
 		}
 	}
+	rig, moved := withLog(rig, &saved.Service)
 	w.rig, w.detector, w.board = rig, detect.New(rig, mapped), newBoard()
+	if moved {
+		w.detector.VoidMap(detect.LineSlipped)
+	}
+	w.keepsLog, w.worked, w.judged = s.KeepsLog, 0, time.Time{}
 	w.frames, w.result, w.links = ingest.NewGatherer(s.Apart, s.Periods), nil, nil
 	for name, period := range s.Periods {
 		if c, ok := ingest.ParseChannel(name); ok {
@@ -157,6 +166,7 @@ func (w *Rig) step(frame *ingest.Frame, out *Outcome) {
 	}
 	w.result = w.detector.Step(frame)
 	out.Estimate = &w.result.Estimate
+	w.addWork()
 	w.evaluate()
 }
 
@@ -178,15 +188,20 @@ func (w *Rig) tick() {
 // evaluate takes the newest findings through every alarm.
 func (w *Rig) evaluate() {
 	w.judgeSession()
+	w.judgeService()
 	w.board.evaluate(w.name, w.now, w.result)
 }
 
-// act takes what a person asked and returns why it was refused, if it was.
-func (w *Rig) act(act *ingest.Act) string {
-	if act.Rig != "" && act.Rig != w.name {
-		return w.board.refuse(w.name, w.now, act, fmt.Sprintf("it was meant for the rig %q, this is %s", clip(act.Rig), w.name))
+// act takes what a person asked of an alarm or entered in the service log.
+func (w *Rig) act(act *ingest.Act, out *Outcome) {
+	switch {
+	case act.Rig != "" && act.Rig != w.name:
+		out.Refused = w.board.refuse(w.name, w.now, act, fmt.Sprintf("it was meant for the rig %q, this is %s", clip(act.Rig), w.name))
+	case act.OfService():
+		out.Logged, out.Refused = w.log(act)
+	default:
+		out.Refused = w.board.act(w.name, w.now, act)
 	}
-	return w.board.act(w.name, w.now, act)
 }
 
 // link takes a change of the way that readings come: a source's link, or the

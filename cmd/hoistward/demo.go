@@ -63,7 +63,7 @@ func (c *demoCmd) Run(s *streams) (err error) {
 		return err
 	}
 	clock := monotone(time.Now(), c.Speed)
-	st := &station{site: site, clock: clock, log: log}
+	st := &station{site: site, clock: clock, log: log, proven: true}
 	printer := newPrinter(s, "")
 	st.onEvent = printer.entry
 	if err := st.start(&u); err != nil {

@@ -27,7 +27,7 @@ var importRules = []importRule{
 	{"hoistward/alarms", nil, []string{"net", "os", "log", "go.uber.org/zap", "sync", "context"},
 		"an alarm is a value; where a condition came from is not its business"},
 	{"hoistward/alarms/journal", []string{"hoistward/alarms"}, []string{"net"}, "the journal is a file"},
-	{"hoistward/alarms/watch", []string{"hoistward/alarms", "hoistward/detect", "hoistward/detect/hoist", "hoistward/ingest"},
+	{"hoistward/alarms/watch", []string{"hoistward/alarms", "hoistward/detect", "hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units"},
 		[]string{"net", "os", "database/sql", "go.uber.org/zap", "github.com/eclipse/paho.mqtt.golang"},
 		"the way of a rig knows of no transport: sources, disk and page are handed in"},
 	{"hoistward/alarms/whatif", []string{"hoistward/alarms", "hoistward/alarms/watch", "hoistward/detect", "hoistward/ingest"},

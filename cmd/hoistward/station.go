@@ -11,6 +11,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"hoistward/alarms"
 	"hoistward/alarms/journal"
 	"hoistward/alarms/watch"
 	"hoistward/configs"
@@ -25,6 +26,7 @@ const (
 	journalFile   = "journal.jsonl"
 	recordingsDir = "recordings"
 	stateDir      = "state"
+	serviceDir    = "service"
 )
 
 // station is the monitor put together: sources, loop, recorder, journal, page.
@@ -38,6 +40,8 @@ type station struct {
 	recorder *record.Recorder
 	journal  *journal.Writer
 	states   *journal.States
+	service  *journal.Logs
+	proven   bool // a rig without a state begins with its crown saver proven: the demo's
 	loop     *watch.Loop
 	page     *dashboard.Server
 	pager    *pager
@@ -81,6 +85,8 @@ func (st *station) start(u *undo) error {
 	u.add("recorder", st.recorder.Close)
 	st.states = journal.OpenStates(filepath.Join(dir, stateDir), func(err error) { st.log.Error("alarm state", zap.Error(err)) })
 	u.add("alarm state", st.states.Close)
+	st.service = journal.NewLogs(filepath.Join(dir, serviceDir))
+	u.add("service log", func(context.Context) error { return st.service.Close() })
 	st.pager = newPager(st.counters)
 	if err := st.startLoop(recordings, u); err != nil {
 		ln.Close()
@@ -139,7 +145,7 @@ func (st *station) startLoop(recordings string, u *undo) error {
 	o := watch.LoopOptions{
 		Open: openRig, Clock: st.clock, FirstSeq: last, Tick: tickEvery,
 		Sessions: map[string]ingest.Session{}, Recorder: st.recorder, Journal: st.journal,
-		States: st.states, Wall: st.wall,
+		States: st.states, Service: st.service, Wall: st.wall,
 		Counters: st.counters, Changed: st.changed,
 		Trouble: func(err error) { st.log.Error("journal line waits for the disk", zap.Error(err)) },
 	}
@@ -159,11 +165,16 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		if err != nil {
 			return err
 		}
+		if state == "" && st.proven {
+			if state, err = provenState(st.clock()); err != nil {
+				return err
+			}
+		}
 		own := sourcesOf(st.site.Sources, r.Rig.Name)
 		o.Sessions[r.Rig.Name] = ingest.Session{
 			Software: "hoistward " + version, RigFile: string(r.Text), Channels: mappedChannels(own),
 			Apart: apart(own), Periods: statedPeriods(own),
-			Alarms: state, StateLost: lost,
+			Alarms: state, StateLost: lost, KeepsLog: true,
 		}
 	}
 	if st.loop, err = watch.NewLoop(o, order); err != nil {
@@ -177,6 +188,15 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		return waitFor(stop, done)
 	})
 	return nil
+}
+
+// provenState is the state of a simulated rig whose crown saver was tested an hour
+// before it begins.
+func provenState(now time.Time) (string, error) {
+	at := alarms.At(now.Add(-time.Hour))
+	s := alarms.Saved{Service: alarms.Service{CrownSaver: alarms.Test{At: at, By: "the simulated crew", Passed: true}}}
+	text, err := alarms.MarshalState(&s)
+	return string(text), err
 }
 
 // tickEvery is the longest that a silent rig goes without being looked at.

@@ -6,6 +6,7 @@ package view
 import (
 	"math"
 
+	"hoistward/alarms"
 	"hoistward/alarms/watch"
 	"hoistward/dashboard"
 	"hoistward/detect"
@@ -33,6 +34,7 @@ func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 		Channels:   channels(w), Answers: answers(w.Result()), Alarms: alarmList(w),
 	}
 	s.Shelved, s.Removed = aside(w)
+	s.Service = service(w)
 	if n := w.Newest(); !n.IsZero() {
 		s.NewestMs = n.UnixMilli()
 	}
@@ -149,4 +151,31 @@ func aside(w *watch.Rig) (shelved, removed []dashboard.AsideView) {
 		}
 	}
 	return shelved, removed
+}
+
+func service(w *watch.Rig) dashboard.ServiceView {
+	log := w.Service()
+	v := dashboard.ServiceView{
+		CrownSaverMs: ms(log.CrownSaver.At), CrownSaverBy: log.CrownSaver.By,
+		BrakeMs: ms(log.Brake.At), BrakePassed: log.Brake.Passed,
+		LineMovedMs: ms(log.LineMoved()), LineCutMs: ms(log.Cut.At), SinceCut: log.SinceCut / 1e6,
+		Goal:        dashboard.Num(float64(w.Rig().WorkGoal()) / 1e6),
+		ReferenceMs: ms(log.Reference.At), ReferenceBy: log.Reference.By,
+	}
+	v.CrownSaverProven, v.CrownSaverWhy = w.CrownSaverProven()
+	if t := log.CrownSaver; t.At != 0 {
+		v.RunOn = dashboard.Num(t.RunOn)
+		if t.Bound > 0 {
+			v.RunOnPredicted, v.RunOnBound = dashboard.Num(t.Predicted), dashboard.Num(t.Bound)
+		}
+	}
+	return v
+}
+
+// ms returns an instant in ms since 1970, 0 for never.
+func ms(i alarms.Instant) int64 {
+	if i == 0 {
+		return 0
+	}
+	return i.Time().UnixMilli()
 }

@@ -1,6 +1,7 @@
 package hoist
 
 import (
+	"math"
 	"time"
 
 	"hoistward/ingest/units"
@@ -22,6 +23,28 @@ type Rig struct {
 	Heat           HeatModel
 	Auxiliary      AuxiliaryBrake
 	Uncertainty    Uncertainty
+	Due            Due
+}
+
+// Due says when tests and line service are due. Local rules come first.
+type Due struct {
+	CrownSaver units.Second        // longest time between two proof tests; 0 = after line service only
+	Brake      units.Second        // longest time between two holding tests of the brake; 0 = none asked for
+	CutLength  units.Metre         // of line that is cut at a time; 0 = not stated, no goal
+	LineGoal   units.JoulePerMetre // of line work a length cut; 0 = not stated, CutGoal of the line's size
+}
+
+// WorkGoal returns the line work at which the line is to be cut, NaN where it is not
+// known.
+func (r *Rig) WorkGoal() units.Joule {
+	goal := r.Due.LineGoal
+	if goal == 0 {
+		goal = CutGoal(r.Line.Diameter)
+	}
+	if !(r.Due.CutLength > 0) {
+		return units.Joule(math.NaN())
+	}
+	return units.Joule(float64(goal) * float64(r.Due.CutLength))
 }
 
 // Drawworks is the machine that turns the drum.
