@@ -23,6 +23,7 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /api/rigs/{rig}", s.showRig)
 	mux.HandleFunc("POST /api/rigs/{rig}/acts", s.act)
 	mux.HandleFunc("POST /api/rigs/{rig}/sound", s.hearSound)
+	mux.HandleFunc("GET /api/alarms/figures", s.alarmFigures)
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.HandleFunc("GET /assets/{file}", s.asset)
 	mux.HandleFunc("GET /", s.notFoundPage)

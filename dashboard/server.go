@@ -21,6 +21,8 @@ type Options struct {
 	Version string           // shown on the start page
 	Now     func() time.Time // nil = time.Now
 	Rigs    []string         // rigs to list before their first snapshot
+	// AlarmFigures measures the journal of the given rigs, none = all; nil = none is kept.
+	AlarmFigures func(rigs []string, from, to time.Time) (any, error)
 }
 
 // Limits of one server. Everything that can grow has one.
@@ -51,6 +53,8 @@ type Server struct {
 	closed  bool
 	closing chan struct{} // closed when the server stops
 	running sync.WaitGroup
+
+	figuring sync.Mutex // of alarm figures
 
 	served, slow, lost, full, cleaned, broken atomic.Uint64
 }

@@ -120,6 +120,31 @@ func TestGuards(t *testing.T) {
 	}
 }
 
+func TestAlarmFiguresAskForAPeriod(t *testing.T) {
+	var asked string
+	s := dashboard.New(dashboard.Options{Rigs: []string{rigName}, Now: func() time.Time { return time.Date(2026, 11, 24, 12, 0, 0, 0, time.UTC) },
+		AlarmFigures: func(rigs []string, from, to time.Time) (any, error) {
+			asked = fmt.Sprintf("%v %s %s", rigs, from.Format(time.RFC3339), to.Format(time.RFC3339))
+			return map[string]int{"raised": 7}, nil
+		}})
+	for query, want := range map[string]string{
+		"": "[] 2026-11-23T12:00:00Z 2026-11-24T12:00:00Z",
+		"?rig=" + rigName + "&from=2026-11-01T00:00:00Z&to=2026-11-02T00:00:00Z": "[" + rigName + "] 2026-11-01T00:00:00Z 2026-11-02T00:00:00Z",
+	} {
+		if w := ask(t, s, "GET", "/api/alarms/figures"+query, ""); w.Code != 200 || asked != want || !strings.Contains(w.Body.String(), "7") {
+			t.Errorf("%s: %d, asked for %s, want %s", query, w.Code, asked, want)
+		}
+	}
+	for _, query := range []string{"?rig=nowhere", "?from=yesterday", "?from=2026-11-24T13:00:00Z", "?from=2020-01-01T00:00:00Z", "?rigs=x"} {
+		if w := ask(t, s, "GET", "/api/alarms/figures"+query, ""); w.Code != 400 {
+			t.Errorf("%s: status %d, want 400", query, w.Code)
+		}
+	}
+	if w := ask(t, dashboard.New(dashboard.Options{}), "GET", "/api/alarms/figures", ""); w.Code != 404 {
+		t.Errorf("without a journal: %d", w.Code)
+	}
+}
+
 func TestPolicyAllowsNoInlineAndNoFrame(t *testing.T) {
 	w := ask(t, dashboard.New(dashboard.Options{}), "GET", "/", "")
 	csp := w.Result().Header.Get("Content-Security-Policy")

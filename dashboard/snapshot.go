@@ -24,7 +24,8 @@ type Snapshot struct {
 	Alarms     []AlarmView   `json:"alarms"`         // standing and unacknowledged, most urgent first
 	Shelved    []AsideView   `json:"shelved"`        // by a person, with an end
 	Removed    []AsideView   `json:"out_of_service"` // by a person, until returned
-	Service    ServiceView   `json:"service"`        // what the service log comes to
+	Rate       RateView      `json:"alarm_rate"`
+	Service    ServiceView   `json:"service"` // what the service log comes to
 	Links      []LinkView    `json:"links"`
 	Rejects    []RejectView  `json:"rejects"`  // most frequent first
 	Recorder   string        `json:"recorder"` // "", or what is wrong
@@ -115,6 +116,8 @@ type AlarmView struct {
 	CanSilence  bool     `json:"can_silence"`
 	Shelvable   bool     `json:"shelvable"`
 	SeenBy      string   `json:"acknowledged_by,omitempty"`
+	Chatters    bool     `json:"chatters"` // raised three times or more within a minute
+	Stale       bool     `json:"stale"`    // active for more than 24 h
 	Meaning     string   `json:"meaning"`
 	Consequence string   `json:"consequence"`
 	Response    string   `json:"response"`
@@ -131,6 +134,13 @@ type AsideView struct {
 	Person   string `json:"person"`
 	Reason   string `json:"reason"`
 	UntilMs  int64  `json:"until_ms"` // end of a shelf, ms since 1970; 0 = until it is returned
+}
+
+// RateView is how many alarms the rig's operator position has had lately.
+type RateView struct {
+	Hour   int  `json:"hour"`
+	TenMin int  `json:"ten_min"`
+	Flood  bool `json:"flood"` // from above 10 in ten minutes until below 5
 }
 
 // ServiceView is what the log of proof tests and line service comes to. A time of 0 is

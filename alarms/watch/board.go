@@ -21,6 +21,7 @@ type slot struct {
 	parent  int                // index of the alarm that suppresses it; -1 = none
 	alarm   alarms.Alarm
 	finding detect.Finding // the newest that was decided
+	raises  alarms.Raises
 }
 
 // board holds a rig's alarms. Parents stand before their children.
@@ -30,6 +31,7 @@ type board struct {
 	why    [numOwn]string
 	events []alarms.Event
 	words  []byte
+	recent alarms.Recent // of the rig's operator position
 }
 
 // Findings that no detector makes: they are of the way that readings come.
@@ -207,6 +209,10 @@ func (b *board) write(rig string, now time.Time, s *slot, change alarms.Change, 
 		Value: s.finding.Value, Limit: s.finding.Limit, Unit: s.finding.Unit,
 		Occurrence: s.alarm.Occurrence, Person: person, Version: s.alarm.Version,
 		Channel: s.channelName(),
+	}
+	b.recent.Note(&e)
+	if e.Event == alarms.EventRaised {
+		s.raises.Note(now)
 	}
 	b.events = append(b.events, e)
 }

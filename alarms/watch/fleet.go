@@ -88,12 +88,20 @@ func (w *Rig) Links(yield func(ingest.Link, time.Time)) {
 
 // Standing is one alarm that is anything but normal.
 type Standing struct {
-	Rule    alarms.Rule
-	Channel string // empty where it is not of a channel
-	Alarm   alarms.Alarm
-	Finding detect.Finding
-	Reason  string
-	Hides   int // children that it suppresses by design now
+	Rule     alarms.Rule
+	Channel  string // empty where it is not of a channel
+	Alarm    alarms.Alarm
+	Finding  detect.Finding
+	Reason   string
+	Hides    int // children that it suppresses by design now
+	Chatters bool
+	Stale    bool
+}
+
+// Rate returns how many alarms the rig's operator position has had lately.
+func (w *Rig) Rate() alarms.Rate {
+	hour, ten, flood := w.board.recent.At(w.now)
+	return alarms.Rate{Hour: hour, TenMin: ten, Flood: flood}
 }
 
 // Standing returns the alarms that are not normal, hidden ones too, most urgent
@@ -106,7 +114,7 @@ func (w *Rig) Standing() []Standing {
 		if !s.alarm.Standing() {
 			continue
 		}
-		out = append(out, b.standing(i))
+		out = append(out, b.standing(i, w.now))
 	}
 	sortStanding(out)
 	return out
@@ -119,17 +127,18 @@ func (w *Rig) PutAside() []Standing {
 	b := &w.board
 	for i := range b.slots {
 		if a := &b.slots[i].alarm; a.Shelved() || a.OutOfService {
-			out = append(out, b.standing(i))
+			out = append(out, b.standing(i, w.now))
 		}
 	}
 	return out
 }
 
-func (b *board) standing(i int) Standing {
+func (b *board) standing(i int, now time.Time) Standing {
 	s := &b.slots[i]
 	return Standing{
 		Rule: s.rule, Channel: s.channelName(), Alarm: s.alarm, Finding: s.finding,
 		Reason: b.reason(s, alarms.Change{}), Hides: b.hiddenUnder(i),
+		Chatters: s.raises.Chatters(now), Stale: s.alarm.IsStale(now),
 	}
 }
 

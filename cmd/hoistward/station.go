@@ -261,7 +261,7 @@ func waitFor(ctx context.Context, done <-chan struct{}) error {
 func (st *station) startPage(ln net.Listener, u *undo) {
 	st.page = dashboard.New(dashboard.Options{
 		Desk: desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
-		Rigs: rigNames(st.site),
+		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures,
 	})
 	st.pager.start(st.page, u)
 	ctx, cancel := context.WithCancel(context.Background())
@@ -276,6 +276,19 @@ func (st *station) startPage(ln net.Listener, u *undo) {
 			return stop.Err()
 		}
 	})
+}
+
+// alarmFigures is what the page is told of the alarms themselves.
+func (st *station) alarmFigures(rigs []string, from, to time.Time) (any, error) {
+	if err := st.journal.Flush(); err != nil {
+		return nil, err
+	}
+	f, damaged, err := journal.Figures(filepath.Join(st.site.Data, journalFile), rigs, from, to)
+	return struct {
+		alarms.Figures
+		Assessed []alarms.Assessment `json:"assessed"`
+		Damaged  int                 `json:"damaged_lines"`
+	}{f, f.Assess(), damaged}, err
 }
 
 func rigNames(site *configs.Site) []string {

@@ -35,6 +35,7 @@ func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 	}
 	s.Shelved, s.Removed = aside(w)
 	s.Service = service(w)
+	s.Rate = dashboard.RateView(w.Rate())
 	if n := w.Newest(); !n.IsZero() {
 		s.NewestMs = n.UnixMilli()
 	}
@@ -123,6 +124,7 @@ func alarmList(w *watch.Rig) []dashboard.AlarmView {
 			InputBad: s.Alarm.InputBad, Sounds: s.Alarm.Sounds(), Active: s.Alarm.Active(),
 			CanAck: s.Alarm.CanAcknowledge(), CanReset: s.Alarm.CanReset(), Hidden: s.Hides,
 			CanSilence: s.Alarm.Sounds(), Shelvable: s.Rule.Shelvable, SeenBy: s.Alarm.AcknowledgedBy,
+			Chatters: s.Chatters, Stale: s.Stale,
 			Meaning: s.Rule.Meaning, Consequence: s.Rule.Consequence, Response: s.Rule.Response,
 		})
 	}
