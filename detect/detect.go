@@ -26,6 +26,7 @@ type Detector struct {
 	excitation excitation
 	gauge      gaugeZero
 	rest       standstill
+	byHeat     byTemperature
 	aux        auxiliary
 	balance    balance
 	activity   activity

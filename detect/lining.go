@@ -349,5 +349,7 @@ func (d *Detector) endPiece() {
 	if sd < pieceWorst {
 		d.friction.take(z, sd, &q, l.last.t)
 		d.friction.hot = q.hot / q.w
+		t := d.heat.expected()
+		d.byHeat.take(z*d.rig.Service.Fade.Factor(units.FromCelsius(t)), t)
 	}
 }

@@ -89,6 +89,29 @@ func TestLossIsFoundWithinTwoApplications(t *testing.T) {
 	}
 }
 
+// The report says what is known, from how much, and how it goes with temperature: the
+// brake starts at 70 °C by the prior, so all evidence of a cool run is of 50 to 100 °C.
+func TestFrictionHealthReport(t *testing.T) {
+	b := newBrakeRun(t)
+	h := b.det.FrictionHealth()
+	if h.Applications != 0 || detect.Known(h.Factor) || detect.Known(h.LastAgeS) || detect.Known(h.Temperatures[1].Factor) {
+		t.Errorf("before any evidence: %+v", h)
+	}
+	for range 4 {
+		b.apply(0.9, nil)
+	}
+	h = b.det.FrictionHealth()
+	if h.Applications != 4 || !(math.Abs(h.Factor-0.9) < 0.03) || !(h.Low < 0.9 && h.High > 0.9) || !(math.Abs(h.LastAgeS-3) < 0.5) {
+		t.Errorf("after four: %+v", h)
+	}
+	if at := h.Temperatures[1]; at.Pieces != 4 || !(math.Abs(at.Factor-0.9) < 0.03) || at.Expected != 1 || at.From != 50 {
+		t.Errorf("at 50 to 100 °C: %+v", at)
+	}
+	if at := h.Temperatures[6]; detect.Known(at.Factor) || !(math.Abs(at.Expected-0.8) < 1e-9) { // 325 °C: halfway from 1 to 0.6
+		t.Errorf("at 300 to 350 °C: %+v", at)
+	}
+}
+
 // A slow loss, 2 % an application, never makes a step, and is found by the interval.
 func TestSlowFadeIsFound(t *testing.T) {
 	b := newBrakeRun(t)
