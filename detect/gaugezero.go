@@ -32,8 +32,10 @@ const (
 	zeroEnough  = 40  // readings
 	zeroForgets = 600 // readings
 	zeroShare   = 0.05
-	zeroHoists  = 0.2   // m/s
-	zeroSlows   = -0.05 // m/s²: below, the brake may help
+	zeroSure    = 0.25   // share of readings above none below which the zero is a guess
+	zeroLowest  = -0.012 // of full: further below none it cannot be told from there
+	zeroHoists  = 0.2    // m/s
+	zeroSlows   = -0.05  // m/s²: below, the brake may help
 	// zeroSpread is what stays unknown of a learned zero, of full.
 	zeroSpread = 0.003
 )
@@ -73,7 +75,10 @@ func (g *gaugeZero) learn() {
 	a := math.Sqrt2 * math.Erfinv(2*share-1)
 	normal := 0.5 * math.Erfc(-a/math.Sqrt2)
 	sigma := mean / (a*normal + math.Exp(-a*a/2)/math.Sqrt(2*math.Pi))
-	g.zero = a * sigma
+	g.zero = math.Max(a*sigma, zeroLowest)
 	g.spread = math.Hypot(zeroSpread, sigma/math.Sqrt(g.n*share))
+	if share < zeroSure {
+		g.spread = math.Max(g.spread, gaugeSpread)
+	}
 	g.excess = mean - g.zero
 }

@@ -52,7 +52,7 @@ const (
 	spanTime  = 1.0 // s
 	spanLeast = 0.6
 	longest   = 1.5 // s between two frames that can still be joined
-	pieceTime = 3.0 // s
+	pieceTime = 2.0 // s
 	// lagSpread is one standard deviation of how the pads' torque lags the pressure that
 	// is measured, s, and loadLag of how the hook load lags both (hydraulic lines and
 	// damped load cells, common practice 0.05 to 0.2 s).
