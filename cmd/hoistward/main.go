@@ -51,6 +51,7 @@ func usagef(format string, a ...any) error { return usageError{fmt.Errorf(format
 type cli struct {
 	Demo     demoCmd     `cmd:"" help:"Everything on this machine: broker, simulated rigs, monitor, recorder, page."`
 	Monitor  monitorCmd  `cmd:"" help:"Watch real rigs, as a site file says."`
+	Listen   listenCmd   `cmd:"" help:"What the sources of a site file send, decoded, with what is not used and why."`
 	Replay   replayCmd   `cmd:"" help:"Recorded data through the same detectors, as fast as it goes."`
 	Simulate simulateCmd `cmd:"" help:"A simulated rig to a broker or to a recording."`
 	Trial    trialCmd    `cmd:"" help:"The monitor judged on drawn rigs, manoeuvres and faults."`
