@@ -35,7 +35,7 @@ type Detector struct {
 	creepFor   float64 // s that the drum has turned with the brake set
 
 	motionSince [len(motionWitnesses)]float64 // receipt since which each witness shows motion; +Inf = it does not
-	sensorSpeed float64                       // m/s, of the height sensor alone
+	cross       speeds
 	sensorWas   float64
 	sensorAt    float64
 
@@ -64,6 +64,7 @@ func New(rig *hoist.Rig, mapped uint32) *Detector {
 		rig: rig, pos: newPosition(rig), load: newLoad(rig), heat: newHeat(rig),
 		friction: newFriction(rig), excitation: newExcitation(rig, rig.Auxiliary.FullCurrent > 0), aux: newAuxiliary(), gauge: gaugeZero{spread: gaugeSpread},
 		activity: newActivity(float64(rig.TravellingMass) * gravity),
+		cross:    speeds{now: math.NaN(), newestAt: math.NaN()},
 	}
 	for c := range ingest.NumChannels {
 		d.ins[c].mapped = mapped&(1<<c) != 0
@@ -98,11 +99,15 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 	if f.ClockStepped {
 		d.pos.at, d.pos.countsAt, d.pos.sensorAt = t, t, t
 	}
+	d.take(ingest.DrumCounts, &f.Values[ingest.DrumCounts], now) // the drum's speed is held against it
+	d.speedOfCounts()
 	for c := range ingest.NumChannels {
-		d.take(c, &f.Values[c], now)
+		if c != ingest.DrumCounts {
+			d.take(c, &f.Values[c], now)
+		}
 	}
+	d.judgeSpeeds(t, now)
 	before := d.pos.motion.x[ixH]
-	d.followSensor()
 	d.pos.step(t, now, &d.ins, d.loadForMap())
 	d.followMotion(now)
 	d.load.step(&d.ins, now, dt, d.pos.motion.x[ixV], d.pos.motion.x[ixA], d.direction())
@@ -123,7 +128,7 @@ func (d *Detector) Tick(at time.Time) *Result {
 		age += now - d.received
 	}
 	for c := range ingest.NumChannels {
-		d.ins[c].fresh = false
+		d.ins[c].came, d.ins[c].fresh = false, false
 	}
 	if !d.load.known(&d.ins, now) {
 		d.load.forget()
@@ -209,8 +214,12 @@ func (d *Detector) Instrument(c ingest.Channel, at time.Time) Instrument {
 	switch {
 	case i.named > i.at: // the newest message had no value for it
 		out.Value = ingest.BadValue(i.reason)
-	case !i.live(now):
+	case !i.heard(now):
 		out.Value = ingest.BadValue(ingest.Lost)
+	case i.frozen:
+		out.Value = ingest.BadValue(ingest.Frozen)
+	case i.doubt != NoCause:
+		out.Value = ingest.BadValue(i.doubt.reason())
 	default:
 		out.Value = ingest.Value{V: i.v, Quality: i.quality, Reason: i.reason}
 	}

@@ -90,11 +90,12 @@ const (
 	ReadingOutOfRange
 	ReadingImpossibleStep
 	ReadingUnitConflict
+	ReadingLate
 	NumChannelKinds
 )
 
 var channelKindNames = [NumChannelKinds]string{
-	"reading_lost", "reading_frozen", "reading_out_of_range", "reading_impossible_step", "reading_unit_conflict",
+	"reading_lost", "reading_frozen", "reading_out_of_range", "reading_impossible_step", "reading_unit_conflict", "reading_late",
 }
 
 // String returns the alarm's name.
@@ -141,6 +142,12 @@ const (
 	ReleasePressureLost
 	CrownSaverSays
 	TurnsWhileSet
+	OtherThanHeight
+	RunsBackward
+	TradedPlaces
+	HoldsWithTooLittle
+	BeyondFullPressure
+	ComesLate
 )
 
 var causeWords = [...]string{
@@ -177,9 +184,23 @@ var causeWords = [...]string{
 	ReleasePressureLost:    "release pressure is lost: the spring-set calipers are on",
 	CrownSaverSays:         "the crown saver says that it has tripped",
 	TurnsWhileSet:          "the drum turns although the brake is pressed hard enough to hold the load",
+	OtherThanHeight:        "the drum shows another speed than the block-height sensor: it is not used",
+	RunsBackward:           "it runs the other way than the block: the sign is turned, it is not used",
+	TradedPlaces:           "two channels have traded places: neither is used",
+	HoldsWithTooLittle:     "the brake holds far more than this pressure could: the pressure is not used",
+	BeyondFullPressure:     "more than the brake's full pressure can be: not used",
+	ComesLate:              "values come, but later than they should",
 	StrayedFurther:         "a reading lay further off than the hoist can go between two readings: not used",
 	SpeaksAnotherUnit:      "the value changed by the ratio of two units: not used",
 	OutsideRange:           "the value is outside its range",
+}
+
+// reason is the cause as the quality of a value.
+func (c Cause) reason() ingest.Reason {
+	if c == SpeaksAnotherUnit {
+		return ingest.UnitConflict
+	}
+	return ingest.ImpossibleStep
 }
 
 // Words returns the cause as a phrase for a person.

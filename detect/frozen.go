@@ -15,34 +15,62 @@ import (
 //	undecided   no value, or no other witness
 //
 // A value that may well stand still (a block at rest, a brake that is off) is never
-// judged: without motion there is nothing to see. A channel whose value does not
-// usually change from reading to reading (coarse steps) is given longer.
+// judged: without motion there is nothing to see. Load and pressure are judged only where
+// their value usually wavers from reading to reading, and for twice as long as they were
+// ever the same in motion before (coarse steps). A drum speed that stands still may be a
+// steady one: it is frozen where the other witnesses contradict it (see [speeds]).
 const (
 	frozenSpeed  = 0.15 // m/s of the block that the other witness must show
 	frozenCounts = 0.35 // s: a turning drum changes its count with each reading
 	frozenHeight = 0.70 // s
 	frozenOther  = 2.0  // s: load and pressure waver less
 	frozenLeast  = 3    // readings that must have shown the same value
-	// livelyPart is how often a value must usually change, while the block moves, for
-	// sameness to mean anything.
+	// livelyPart is how often a value must usually change by its own noise for sameness
+	// to mean anything.
 	livelyPart = 0.5
+	// steadyGain: while the block speeds up by less, m/s², a change of the value is its
+	// own noise and not the motion's.
+	steadyGain = 0.15
+	// livelyReadings is over how many readings that is kept, and livelyLeast
+	// how many there must have been.
+	livelyReadings = 20
+	livelyLeast    = 5
 )
 
-// follow keeps how lively the channel is while the block moves, and how often it has
-// said the same now.
-func (i *instrument) follow(same, moving bool) {
+// follow keeps how lively the channel is where it should change, how often it has said
+// the same now.
+func (i *instrument) follow(d *Detector, c ingest.Channel, v float64) {
+	if !i.seen {
+		return
+	}
+	same := v == i.v
 	if !same {
+		if !i.frozen && d.moving(i.at) {
+			i.longest = max(i.longest, i.repeats)
+		}
 		i.repeats = 0
 	} else {
 		i.repeats++
 	}
-	if moving && i.repeats < frozenLeast { // a frozen run teaches nothing
+	teaches := math.Abs(d.pos.motion.x[ixA]) < steadyGain
+	if c == ingest.BrakePressure {
+		teaches = d.wavers(v)
+	}
+	if teaches && i.repeats < frozenLeast { // a frozen run teaches nothing
 		x := 1.0
 		if same {
 			x = 0
 		}
-		i.lively += 0.05 * (x - i.lively)
+		i.seenMove = min(i.seenMove+1, livelyReadings)
+		i.lively += (x - i.lively) / float64(i.seenMove)
 	}
+}
+
+// wavers tells whether a brake pressure is one at which it wavers: not shut, nor wide
+// open.
+func (d *Detector) wavers(p float64) bool {
+	full := float64(d.rig.Service.FullPressure)
+	return p > pressed*full && p < 0.98*full
 }
 
 func frozenTime(c ingest.Channel) float64 {
@@ -64,7 +92,7 @@ func (d *Detector) judgeFrozen(c ingest.Channel, now float64) Finding {
 	case i.frozen:
 		return present(Medium, UnchangedWhileMoving, still, limit, "s")
 	}
-	if still > limit && i.repeats >= frozenLeast && now-d.movedSince(c, now) > limit && d.shouldChange(c, i) {
+	if still > limit && i.repeats >= max(frozenLeast, 2*i.longest) && now-d.movedSince(c, now) > limit && d.shouldChange(c, i) {
 		i.frozen = true
 		d.pos.distrust(c)
 		return present(Medium, UnchangedWhileMoving, still, limit, "s")
@@ -77,11 +105,10 @@ func (d *Detector) shouldChange(c ingest.Channel, i *instrument) bool {
 	switch c {
 	case ingest.DrumCounts, ingest.BlockHeight:
 		return true
-	case ingest.HookLoad, ingest.DrumSpeed:
-		return i.lively > livelyPart
+	case ingest.HookLoad, ingest.DeadLineTension:
+		return i.lively > livelyPart && i.seenMove >= livelyLeast
 	case ingest.BrakePressure:
-		full := float64(d.rig.Service.FullPressure)
-		return i.lively > livelyPart && i.v > pressed*full && i.v < 0.98*full
+		return i.lively > livelyPart && i.seenMove >= livelyLeast && d.wavers(i.v)
 	}
 	return false
 }
@@ -110,7 +137,7 @@ func (d *Detector) followMotion(now float64) {
 	moves := [len(motionWitnesses)]bool{
 		math.Abs(d.ins[ingest.DrumSpeed].v)*d.pos.perRadian() > frozenSpeed,
 		math.Abs(d.pos.countSpeed) > frozenSpeed && d.ins[ingest.DrumCounts].repeats == 0,
-		math.Abs(d.sensorSpeed) > frozenSpeed && d.ins[ingest.BlockHeight].repeats < frozenLeast,
+		math.Abs(d.cross.slow[bySensor]) > frozenSpeed && d.ins[ingest.BlockHeight].repeats < frozenLeast,
 	}
 	for k, m := range moves {
 		switch {
@@ -120,16 +147,4 @@ func (d *Detector) followMotion(now float64) {
 			d.motionSince[k] = now
 		}
 	}
-}
-
-// followSensor keeps the height sensor's own speed, filtered over about half a second.
-func (d *Detector) followSensor() {
-	s := &d.ins[ingest.BlockHeight]
-	if !s.fresh {
-		return
-	}
-	if dt := s.event - d.sensorAt; dt > 0 && dt < 2 {
-		d.sensorSpeed += (1 - math.Exp(-dt/0.4)) * ((s.v-d.sensorWas)/dt - d.sensorSpeed)
-	}
-	d.sensorWas, d.sensorAt = s.v, s.event
 }

@@ -11,7 +11,8 @@ import (
 type instrument struct {
 	mapped   bool
 	seen     bool    // a good or uncertain value came
-	fresh    bool    // it came with the present frame
+	came     bool    // it came with the present frame
+	fresh    bool    // and is believed
 	v        float64 // newest good or uncertain value, SI
 	at       float64 // its receipt
 	event    float64 // its event time
@@ -24,13 +25,18 @@ type instrument struct {
 	holding  bool    // a reading that is too far away is held back
 	held     float64 // it
 	strayed  float64 // receipt of the newest spike or impossible step; 0 = none
-	ratio    float64 // by which it speaks another unit; 0 = it does not
-	before   float64 // with ratio: what it would say in its own unit
-	against  int     // readings in a row that another witness contradicts
-	contrary float64 // ratio to that witness; 0 = none
+	stepped  bool    // the present value lies a step from those before
+	waits    int     // with holding: readings in a row that stayed at held
+	doubt    Cause   // found to be wrong by another witness: not believed; NoCause = it is
+	factor   float64 // with doubt, of another unit: by which it is off
+	before   float64 // with a unit found by its step: what it would say in its own unit
 	repeats  int     // readings in a row that said the same
-	lively   float64 // part of the readings in motion that changed, 0 to 1
+	longest  int     // most of them, in motion, before it changed again
+	lively   float64 // part of the readings that changed by its own noise, 0 to 1
+	seenMove int     // readings that lively rests on, up to livelyReadings
 	frozen   bool    // found to stand still while it should move: not believed until it changes
+	lag      float64 // s by which the newest came later than the least lag, or its beat
+	late     bool
 }
 
 // Limits of silence. A channel is lost after three of its usual intervals, but
@@ -47,7 +53,7 @@ const (
 // take reads channel c of a frame that came at now.
 func (d *Detector) take(c ingest.Channel, r *ingest.Reading, now float64) {
 	i := &d.ins[c]
-	i.fresh = false
+	i.came, i.fresh, i.stepped = false, false, false
 	if !r.Fresh {
 		return
 	}
@@ -58,22 +64,20 @@ func (d *Detector) take(c ingest.Channel, r *ingest.Reading, now float64) {
 	event := r.At.Sub(d.epoch).Seconds()
 	if ok && !d.screen(c, v, event, now) {
 		value, ok = ingest.BadValue(ingest.ImpossibleStep), false
-		if i.ratio != 0 {
-			value.Reason = ingest.UnitConflict
-		}
 	}
 	i.quality, i.reason = value.Quality, value.Reason
 	if !ok {
 		return
 	}
+	i.lateness(d, event, math.Min(now, d.seconds(r.Received)))
+	i.follow(d, c, v)
 	if i.seen {
 		i.learn(now - i.at)
-		i.follow(v == i.v, math.Abs(d.pos.motion.x[ixV]) > frozenSpeed)
 	}
 	if !i.seen || v != i.v {
 		i.changed, i.frozen = now, false
 	}
-	i.seen, i.fresh = true, !i.frozen
+	i.seen, i.came, i.fresh = true, true, !i.frozen && i.doubt == NoCause
 	i.v, i.at, i.event = v, now, event
 }
 
@@ -106,7 +110,7 @@ func (i *instrument) firstWait() float64 {
 
 // live tells whether the newest value may still be used at now.
 func (i *instrument) live(now float64) bool {
-	return i.heard(now) && !i.frozen
+	return i.heard(now) && !i.frozen && i.doubt == NoCause
 }
 
 // heard tells whether values come, believed or not.
@@ -141,8 +145,6 @@ func (i *instrument) silence(otherwise Cause) Cause {
 		return OutsideRange
 	case ingest.ImpossibleStep:
 		return StrayedFurther
-	case ingest.UnitConflict:
-		return SpeaksAnotherUnit
 	}
 	return SourceSaysBad
 }

@@ -244,6 +244,7 @@ func (d *Detector) judgeChannels(now float64) {
 		set(ReadingOutOfRange, i.outOfRange())
 		set(ReadingImpossibleStep, i.impossibleStep(now))
 		set(ReadingUnitConflict, i.unitConflict(now))
+		set(ReadingLate, i.judgeLate(now))
 		set(ReadingFrozen, d.judgeFrozen(c, now))
 	}
 }

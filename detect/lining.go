@@ -148,7 +148,7 @@ func (d *Detector) momentNow(t, now float64) moment {
 
 // drumTurns is the drum's speed, winding in positive, rad/s.
 func (d *Detector) drumTurns(now float64) (w float64, known bool) {
-	if s := &d.ins[ingest.DrumSpeed]; s.live(now) && s.contrary == 0 {
+	if s := &d.ins[ingest.DrumSpeed]; s.live(now) && s.fresh == s.came {
 		return s.v, true
 	}
 	if c := &d.ins[ingest.DrumCounts]; c.live(now) && d.pos.tied {

@@ -112,7 +112,7 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 	}
 	p.followStretch(t, load)
 	if speed.fresh {
-		p.drumSpeed(speed.v, now)
+		p.drumSpeed(speed.v, p.news(ins), now)
 	}
 	if sensor.fresh {
 		p.sensor(sensor, now, t)
@@ -133,7 +133,7 @@ func (p *position) drumSpeaks(ins *[ingest.NumChannels]instrument, now float64) 
 
 // meetSurprise lets the motion change abruptly where the drum's speed shows it.
 func (p *position) meetSurprise(t float64, ins *[ingest.NumChannels]instrument) {
-	if speed := &ins[ingest.DrumSpeed]; speed.fresh {
+	if speed := &ins[ingest.DrumSpeed]; speed.fresh && p.news(ins) == 1 {
 		v, r := p.blockSpeed(speed.v)
 		if nu, s := p.motion.innovation(rowVelocity, v-p.stretching, r); nu*nu > surprise*surprise*s {
 			p.abruptTill = t + abruptLasts
@@ -183,7 +183,7 @@ func (p *position) count(c *instrument, t, load float64) {
 	turns := enc.Difference(p.counts, c.v) / enc.CountsPerRevolution
 	dt := t - p.countsAt
 	p.counts, p.countsAt = c.v, t
-	if math.Abs(turns)*2*math.Pi > p.fastestDrum()*math.Max(dt, 0)+0.5 {
+	if c.stepped || math.Abs(turns)*2*math.Pi > p.fastestDrum()*math.Max(dt, 0)+0.5 || p.strayed(turns, dt, load) {
 		p.void(CountsJumped)
 		return
 	}
@@ -192,6 +192,20 @@ func (p *position) count(c *instrument, t, load float64) {
 		p.countSpeed = turns * 2 * math.Pi / dt * p.perRadian()
 	}
 	p.slipped(turns, load)
+}
+
+// countGap is the longest gap of counts that is bridged without a look at what the
+// other witnesses say of it, s.
+const countGap = 0.5
+
+// strayed tells whether counts that come after a gap do not go on from where the
+// motion, by the other witnesses, has taken the block meanwhile.
+func (p *position) strayed(turns, dt, load float64) bool {
+	if !p.tied || dt < countGap {
+		return false
+	}
+	h := float64(p.wrapMap.Height(p.wraps+turns, units.Newton(load)))
+	return math.Abs(h-p.motion.x[ixH]) > apartLimit+hoist.Z99*p.motion.sd(ixH)
 }
 
 func (p *position) fastestDrum() float64 {
@@ -254,11 +268,26 @@ func (p *position) drumHeight(now, load float64) {
 	p.heard, p.moved = now, now
 }
 
-func (p *position) drumSpeed(omega, now float64) {
+// sameSpeed is how many times in a row a drum speed says the same before the count,
+// which is never the same while the drum turns, is taken to know better.
+const sameSpeed = 3
+
+// news returns 1, or by how much wider the newest drum speed is taken because it has
+// not changed for a while: steady, or stuck.
+func (p *position) news(ins *[ingest.NumChannels]instrument) float64 {
+	same := ins[ingest.DrumSpeed].repeats - sameSpeed
+	if same < 0 || !p.tied || !ins[ingest.DrumCounts].fresh {
+		return 1
+	}
+	return 2 + float64(min(same, 8))
+}
+
+func (p *position) drumSpeed(omega, wider, now float64) {
 	if !p.started || math.Abs(omega) > p.fastestDrum() {
 		return
 	}
 	v, r := p.blockSpeed(omega)
+	r *= wider * wider
 	p.motion.update(rowVelocity, v-p.stretching, r)
 	p.moved = now
 }

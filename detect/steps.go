@@ -23,11 +23,13 @@ const (
 	stepLoad     = 0.4  // of the present weight, or of the block's if that is more
 	stepPressure = 0.35 // of full pressure
 	stepTurns    = 0.5  // turns of the drum, beside its fastest
-	// crossPart and crossSpin are by how much drum speed and count may differ, the one
-	// being a reading older, rad/s; crossReadings how often in a row they must.
-	crossPart     = 0.35
-	crossSpin     = 2.0
-	crossReadings = 3
+	// A step is used once so many readings in a row stay there: load and pressure can
+	// step, a height or a count should not; and a channel that strayed within spikesFor
+	// seconds has to stay longer.
+	stayCanStep = 1
+	stayCannot  = 3
+	staySpiking = 5
+	spikesFor   = 60.0
 	// saidFor is how long a spike or step stays said, s.
 	saidFor = 5.0
 	// unitBand is how near a ratio must be to that of two units, relative.
@@ -35,6 +37,10 @@ const (
 	// unitMotion: load and height do not change by a unit's ratio while the block moves
 	// faster than this, m/s; set down in slips they may.
 	unitMotion = 0.2
+	// blockLow and blockHigh of the travelling weight are a hook that carries the block
+	// alone: the rig file's figure and the instrument's own error (common practice).
+	blockLow  = 0.8
+	blockHigh = 1.2
 )
 
 // unitRatios are the ratios of units that are taken for one another: foot and metre,
@@ -73,12 +79,10 @@ func (d *Detector) screen(c ingest.Channel, v, event, now float64) bool {
 	if !i.seen || event < i.event {
 		return true
 	}
-	if c == ingest.DrumSpeed && d.countsContradict(i, v) {
-		return false
-	}
 	limit := d.stepLimit(c, event-i.event)
-	if i.ratio != 0 {
-		return d.unitTakenBack(i, v, limit)
+	if i.before != 0 {
+		d.unitTakenBack(c, i, v, limit)
+		return true
 	}
 	switch {
 	case d.between(c, i.v, v) <= limit:
@@ -91,36 +95,59 @@ func (d *Detector) screen(c ingest.Channel, v, event, now float64) bool {
 		if i.holding { // a third place: spikes follow each other
 			i.strayed = now
 		}
-		i.holding, i.held = true, v
+		i.holding, i.held, i.waits = true, v, 0
 		return false
 	}
-	i.holding = false
-	return d.step(c, i, v, now)
+	i.held = v
+	if i.waits++; i.waits < i.stays(c, now) {
+		return false
+	}
+	i.holding, i.stepped = false, true
+	d.step(c, i, v, now)
+	return true
 }
 
-// step takes a reading that stays where the one before it went.
-func (d *Detector) step(c ingest.Channel, i *instrument, v, now float64) bool {
+// stays is for how many readings a step must stay before it is used.
+func (i *instrument) stays(c ingest.Channel, now float64) int {
+	switch {
+	case i.strayed > 0 && now-i.strayed < spikesFor:
+		return staySpiking
+	case c == ingest.BlockHeight || c == ingest.DrumCounts:
+		return stayCannot
+	}
+	return stayCanStep
+}
+
+// step takes a reading that stays where the ones before it went.
+func (d *Detector) step(c ingest.Channel, i *instrument, v, now float64) {
 	moving := math.Abs(d.pos.motion.x[ixV]) > unitMotion
-	if r := unitRatio(i.v, v); r != 0 && moving && c != ingest.DrumCounts && c != ingest.BrakePressure {
-		i.ratio, i.before = r, i.v
-		return false
+	if r := unitRatio(i.v, v); r != 0 && moving && (c == ingest.HookLoad || c == ingest.BlockHeight) {
+		i.doubt, i.factor, i.before = SpeaksAnotherUnit, r, i.v
+		return
 	}
 	if c != ingest.HookLoad && c != ingest.BrakePressure {
 		i.strayed = now
 	}
-	return true
 }
 
-// unitTakenBack tells whether a channel that spoke another unit speaks its own again:
-// its value is nearer to where it went on from than to that times the ratio.
-func (d *Detector) unitTakenBack(i *instrument, v, limit float64) bool {
-	own, other := i.before, i.before*i.ratio
-	if math.Abs(v-own) > limit || math.Abs(v-own) > math.Abs(v-other) {
-		i.before = i.before + (v/i.ratio-i.before)*0.2 // the true value moves on behind the wrong unit
-		return false
+// unitTakenBack takes a channel that spoke another unit back once it speaks its own
+// again. While the block moves, that is a step back by the ratio. At rest a load may
+// change by as much, so that it is taken back only by what the wrong unit cannot say:
+// with a ratio over 1, a load no more than the block's own.
+func (d *Detector) unitTakenBack(c ingest.Channel, i *instrument, v, limit float64) {
+	own, other := i.before, i.before*i.factor
+	moving := math.Abs(d.pos.motion.x[ixV]) > unitMotion
+	block := float64(d.rig.TravellingMass) * gravity
+	switch {
+	case moving && math.Abs(v-own) <= limit && math.Abs(v-own) < math.Abs(v-other):
+	case c == ingest.HookLoad && i.factor > 1 && v > blockLow*block && v < blockHigh*block:
+	case math.Abs(v-own) <= math.Abs(v-other):
+		return // a load set down or taken on at rest: it may be either
+	default:
+		i.before += (v/i.factor - i.before) * 0.2 // the true value moves on behind the wrong unit
+		return
 	}
-	i.ratio = 0
-	return true
+	i.doubt, i.factor, i.before = NoCause, 0, 0
 }
 
 // unitRatio returns the ratio of two units that lies between two values, 0 for none.
@@ -144,8 +171,8 @@ func (i *instrument) impossibleStep(now float64) Finding {
 	switch {
 	case !i.heard(now):
 		return undecided()
-	case i.contrary != 0 && unitRatio(1, i.contrary) == 0:
-		return present(Medium, OtherThanCounts, NotKnown(), NotKnown(), "")
+	case i.doubt != NoCause && i.doubt != SpeaksAnotherUnit:
+		return present(Medium, i.doubt, NotKnown(), NotKnown(), "")
 	case i.strayed > 0 && now-i.strayed < saidFor:
 		return present(Medium, StrayedFurther, NotKnown(), NotKnown(), "")
 	}
@@ -154,31 +181,10 @@ func (i *instrument) impossibleStep(now float64) Finding {
 
 func (i *instrument) unitConflict(now float64) Finding {
 	switch {
-	case i.ratio != 0:
-		return present(Medium, SpeaksAnotherUnit, i.ratio, NotKnown(), "times what it was")
-	case unitRatio(1, i.contrary) != 0:
-		return present(Medium, SpeaksAnotherUnit, unitRatio(1, i.contrary), NotKnown(), "times what it should be")
+	case i.doubt == SpeaksAnotherUnit:
+		return present(Medium, SpeaksAnotherUnit, i.factor, NotKnown(), "times what it should be")
 	case !i.heard(now):
 		return undecided()
 	}
 	return absent(NotKnown(), NotKnown(), "")
-}
-
-// countsContradict tells whether the drum's count has shown another speed than v for
-// crossReadings readings: then the speed is in another unit, or not the drum's.
-func (d *Detector) countsContradict(i *instrument, v float64) bool {
-	if !d.pos.tied || d.ins[ingest.DrumCounts].repeats > 0 || !d.framed {
-		i.against = 0
-		return false
-	}
-	w := d.pos.countSpeed / d.pos.perRadian()
-	if math.Abs(v-w) <= crossPart*math.Max(math.Abs(v), math.Abs(w))+crossSpin {
-		i.against, i.contrary = 0, 0
-		return false
-	}
-	if i.against++; i.against < crossReadings {
-		return false
-	}
-	i.contrary = v / w
-	return true
 }
