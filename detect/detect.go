@@ -36,6 +36,7 @@ type Detector struct {
 
 	motionSince [len(motionWitnesses)]float64 // receipt since which each witness shows motion; +Inf = it does not
 	cross       speeds
+	little      tooLittle
 	sensorWas   float64
 	sensorAt    float64
 
@@ -110,6 +111,7 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 	before := d.pos.motion.x[ixH]
 	d.pos.step(t, now, &d.ins, d.loadForMap())
 	d.followMotion(now)
+	d.judgePressure(now, dt)
 	d.load.step(&d.ins, now, dt, d.pos.motion.x[ixV], d.pos.motion.x[ixA], d.direction())
 	d.brakes(t, now, dt)
 	d.work(before)

@@ -26,9 +26,11 @@ type instrument struct {
 	held     float64 // it
 	strayed  float64 // receipt of the newest spike or impossible step; 0 = none
 	stepped  bool    // the present value lies a step from those before
+	beyonds  int     // readings in a row that no rig like this can show
 	waits    int     // with holding: readings in a row that stayed at held
 	doubt    Cause   // found to be wrong by another witness: not believed; NoCause = it is
 	factor   float64 // with doubt, of another unit: by which it is off
+	back     int     // with doubt, of another unit: readings in a row that speak its own again
 	before   float64 // with a unit found by its step: what it would say in its own unit
 	repeats  int     // readings in a row that said the same
 	longest  int     // most of them, in motion, before it changed again
@@ -59,7 +61,7 @@ func (d *Detector) take(c ingest.Channel, r *ingest.Reading, now float64) {
 	}
 	i.mapped = true
 	i.named = now
-	value := believable(c, r.Value)
+	value := d.believable(c, r.Value)
 	v, ok := value.Float()
 	event := r.At.Sub(d.epoch).Seconds()
 	if ok && !d.screen(c, v, event, now) {
@@ -67,8 +69,10 @@ func (d *Detector) take(c ingest.Channel, r *ingest.Reading, now float64) {
 	}
 	i.quality, i.reason = value.Quality, value.Reason
 	if !ok {
+		i.beyond(c, value.Reason)
 		return
 	}
+	i.beyonds = 0
 	i.lateness(d, event, math.Min(now, d.seconds(r.Received)))
 	i.follow(d, c, v)
 	if i.seen {
@@ -79,6 +83,17 @@ func (d *Detector) take(c ingest.Channel, r *ingest.Reading, now float64) {
 	}
 	i.seen, i.came, i.fresh = true, true, !i.frozen && i.doubt == NoCause
 	i.v, i.at, i.event = v, now, event
+}
+
+// beyond takes a reading that cannot be. A brake pressure twice in a row beyond what
+// the rig has is in another unit, and what of it lies in range is no better.
+func (i *instrument) beyond(c ingest.Channel, why ingest.Reason) {
+	if c != ingest.BrakePressure || why != ingest.OutOfRange {
+		return
+	}
+	if i.beyonds++; i.beyonds >= 2 && i.doubt == NoCause {
+		i.doubt = BeyondFullPressure
+	}
 }
 
 func (i *instrument) learn(interval float64) {

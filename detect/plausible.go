@@ -26,9 +26,21 @@ var plausible = [ingest.NumChannels]struct{ low, high float64 }{
 	ingest.BitDepth:           {-500, 20000},
 }
 
-// believable returns v, or v as out of range where no hoist can show it.
-func believable(c ingest.Channel, v ingest.Value) ingest.Value {
-	if x, ok := v.Float(); ok && !(x >= plausible[c].low && x <= plausible[c].high) {
+// mostPressure is how far a brake pressure can lie above the rig's full one, relative:
+// the relief valve's own band, and a little for a file that states a working value.
+const mostPressure = 1.5
+
+// believable returns v, or v as out of range where no hoist, or not this one, can show
+// it.
+func (d *Detector) believable(c ingest.Channel, v ingest.Value) ingest.Value {
+	x, ok := v.Float()
+	if !ok {
+		return v
+	}
+	if !(x >= plausible[c].low && x <= plausible[c].high) {
+		return ingest.BadValue(ingest.OutOfRange)
+	}
+	if full := float64(d.rig.Service.FullPressure); c == ingest.BrakePressure && full > 0 && !(x <= mostPressure*full) {
 		return ingest.BadValue(ingest.OutOfRange)
 	}
 	return v

@@ -138,8 +138,17 @@ func (d *Detector) unitTakenBack(c ingest.Channel, i *instrument, v, limit float
 	own, other := i.before, i.before*i.factor
 	moving := math.Abs(d.pos.motion.x[ixV]) > unitMotion
 	block := float64(d.rig.TravellingMass) * gravity
+	near := math.Abs(v-own) <= limit && math.Abs(v-own) < math.Abs(v-other)
 	switch {
-	case moving && math.Abs(v-own) <= limit && math.Abs(v-own) < math.Abs(v-other):
+	case near && moving && math.Abs(v/i.v*i.factor-1) < unitBand:
+		i.back = 1
+	case near && i.back > 0:
+		i.back++
+	default:
+		i.back = 0
+	}
+	switch {
+	case i.back >= stayCannot:
 	case c == ingest.HookLoad && i.factor > 1 && v > blockLow*block && v < blockHigh*block:
 	case math.Abs(v-own) <= math.Abs(v-other):
 		return // a load set down or taken on at rest: it may be either
@@ -147,7 +156,7 @@ func (d *Detector) unitTakenBack(c ingest.Channel, i *instrument, v, limit float
 		i.before += (v/i.factor - i.before) * 0.2 // the true value moves on behind the wrong unit
 		return
 	}
-	i.doubt, i.factor, i.before = NoCause, 0, 0
+	i.doubt, i.factor, i.before, i.back = NoCause, 0, 0, 0
 }
 
 // unitRatio returns the ratio of two units that lies between two values, 0 for none.
