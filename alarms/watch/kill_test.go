@@ -147,7 +147,7 @@ func actUntilKilled(dir string) error {
 }
 
 func (k *killable) pass(ctx context.Context) error {
-	k.read(ctx, "42", 6)
+	k.read(ctx, "42", 12) // a height that steps is believed when it has stayed for a few readings
 	name := func(do string) ingest.Act {
 		a := k.crown.Load()
 		return ingest.Act{Do: do, Alarm: "crown_limit_passed", Occurrence: a.Occurrence, Version: a.Version}
@@ -158,7 +158,7 @@ func (k *killable) pass(ctx context.Context) error {
 			return err
 		}
 	}
-	k.read(ctx, "30", 40)
+	k.read(ctx, "30", 50)
 	return k.do(ctx, name(ingest.DoReset), fmt.Sprintf("reset %d", occurrence))
 }
 
