@@ -28,9 +28,9 @@ const (
 	// livelyPart is how often a value must usually change by its own noise for sameness
 	// to mean anything.
 	livelyPart = 0.5
-	// steadyGain: while the block speeds up by less, m/s², a change of the value is its
+	// wanderGain: while the block speeds up by less, m/s², a change of the value is its
 	// own noise and not the motion's.
-	steadyGain = 0.15
+	wanderGain = 0.15
 	// livelyReadings is over how many readings that is kept, and livelyLeast
 	// how many there must have been.
 	livelyReadings = 20
@@ -52,7 +52,7 @@ func (i *instrument) follow(d *Detector, c ingest.Channel, v float64) {
 	} else {
 		i.repeats++
 	}
-	teaches := math.Abs(d.pos.motion.x[ixA]) < steadyGain
+	teaches := math.Abs(d.pos.motion.x[ixA]) < wanderGain
 	if c == ingest.BrakePressure {
 		teaches = d.wavers(v)
 	}

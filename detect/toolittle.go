@@ -9,7 +9,7 @@ import (
 
 // Too little finds a brake pressure that is far below what the brake evidently does:
 //
-//	at rest    f_s F r  >  restPart · T(p, k_most)     for restTime, the hook carrying at
+//	at rest    f_s F r  >  restPart · T(p, k_most)     for hangTime, the hook carrying at
 //	           least the block, the drive out, the spring calipers released
 //	in motion  T_retarding − T_aux,most  >  motionPart · T(p, k_most)   for motionTime
 //
@@ -29,7 +29,7 @@ import (
 // to be out while the block hangs; spring calipers on, or their pressure not known on a
 // rig that has them; the crown saver tripped.
 //
-// What is found is doubted until the pressure has held the load for restTime as it
+// What is found is doubted until the pressure has held the load for hangTime as it
 // should.
 //
 // Source: statics of the drum (PHYSICS sections 3 and 4); marks chosen here.
@@ -41,7 +41,7 @@ type tooLittle struct {
 
 const (
 	restPart   = 2.0 // the load's torque over the most that the pressure gives
-	restTime   = 1.5 // s: over the bounce of the block on its line
+	hangTime   = 1.5 // s: over the bounce of the block on its line
 	motionPart = 3.0
 	motionTime = 1.5 // s
 	restSpeed  = 0.02
@@ -81,12 +81,12 @@ func (d *Detector) atRest(l *tooLittle, i *instrument, grip, dt float64) {
 		l.restFor, l.fineFor = 0, 0
 	case hangs > restPart*grip:
 		l.fineFor = 0
-		if l.restFor += dt; l.restFor >= restTime {
+		if l.restFor += dt; l.restFor >= hangTime {
 			d.doubtPressure(i)
 		}
 	default:
 		l.restFor = 0
-		if l.fineFor += dt; l.fineFor >= restTime && i.doubt != NoCause && i.before == 0 {
+		if l.fineFor += dt; l.fineFor >= hangTime && i.doubt != NoCause && i.before == 0 {
 			i.doubt, i.factor = NoCause, 0
 		}
 	}
