@@ -115,7 +115,7 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 		p.drumSpeed(speed.v, p.news(ins), now)
 	}
 	if sensor.fresh {
-		p.sensor(sensor, now, t)
+		p.sensor(sensor, now, t, counts.live(now))
 	}
 }
 
@@ -300,12 +300,19 @@ func (p *position) begin(h, now float64) {
 	p.started, p.heard = true, now
 }
 
-func (p *position) sensor(s *instrument, now, t float64) {
+func (p *position) sensor(s *instrument, now, t float64, counting bool) {
 	since := t - p.sensorAt
 	p.lastSensor, p.sensorAt = s.v, t
 	if p.tied {
 		p.compare(s.v, t)
 		p.motion.update(rowSensor, s.v, p.sensorVariance(s))
+		if !counting { // the count has gone: the sensor carries the height on, by its offset
+			p.sensors = min(p.sensors+1, enoughHeights)
+			p.heard = now
+			if p.sensors == enoughHeights {
+				p.moved = now
+			}
+		}
 		return
 	}
 	p.begin(s.v, now)
