@@ -40,6 +40,8 @@ func (r *Rule) shownBy(e *Event, was State) State {
 		return afterAcknowledge(was)
 	case e.Event == EventReset:
 		return Normal
+	case e.Event == EventEased:
+		return was
 	}
 	return Unacknowledged
 }

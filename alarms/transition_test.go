@@ -12,19 +12,19 @@ import (
 // "x" an act that is refused. Where the standards leave a choice, the package
 // comment says which was taken.
 const transitions = `
-rule   state | false      true       worse               milder     bad         suppress                 acknowledge    silence     reset    shelve     remove
-plain  ?     | n          U:raised   U:raised            U:raised   =           h:suppressed             x              x           x        z:shelved  o:out_of_service
-plain  n     | =          U:raised   U:raised            U:raised   =           h:suppressed             x              x           x        z:shelved  o:out_of_service
-plain  U     | r:cleared  =          U:worsened          U:eased    U:input_bad h:suppressed             K:acknowledged U:silenced  x        z:shelved  o:out_of_service
-plain  K     | n:cleared  =          U:worsened          K:eased    K:input_bad h:suppressed             x              x           x        z:shelved  o:out_of_service
-plain  r     | =          U:raised   U:raised            U:raised   r:input_bad h:suppressed             n:acknowledged x           x        z:shelved  o:out_of_service
-plain  z     | =          z:raised   U:unshelved+raised  z:raised   =           h:suppressed             x              x           x        z:shelved  o:out_of_service
-plain  o     | =          =          =                   =          =           o:suppressed             x              x           x        o:shelved  x
-plain  h     | n:unsuppressed U:unsuppressed+raised U:unsuppressed+raised U:unsuppressed+raised n:unsuppressed = x      x           x        h:shelved  o:out_of_service
-latch  U     | L:cleared  =          U:worsened          U:eased    U:input_bad h:suppressed             K:acknowledged U:silenced  x        x          x
-latch  K     | l:cleared  =          U:worsened          K:eased    K:input_bad h:suppressed             x              x           x        x          x
-latch  L     | =          U:raised   U:raised            U:raised   L:input_bad h:suppressed             l:acknowledged x           x        x          x
-latch  l     | =          U:raised   U:raised            U:raised   l:input_bad h:suppressed             x              x           n:reset  x          x
+rule   state | false      true       worse               milder     bad         suppress                 acknowledge    silence     reset    shelve     remove  unshelve     return                 restart
+plain  ?     | n          U:raised   U:raised            U:raised   =           h:suppressed             x              x           x        z:shelved  o:out_of_service  x            x                      =
+plain  n     | =          U:raised   U:raised            U:raised   =           h:suppressed             x              x           x        z:shelved  o:out_of_service  x            x                      =
+plain  U     | r:cleared  =          U:worsened          U:eased    U:input_bad h:suppressed             K:acknowledged U:silenced  x        z:shelved  o:out_of_service  x            x                      =
+plain  K     | n:cleared  =          U:worsened          K:eased    K:input_bad h:suppressed             x              x           x        z:shelved  o:out_of_service  x            x                      =
+plain  r     | =          U:raised   U:raised            U:raised   r:input_bad h:suppressed             n:acknowledged x           x        z:shelved  o:out_of_service  x            x                      =
+plain  z     | =          z:raised   U:unshelved+raised  z:raised   =           h:suppressed             x              x           x        z:shelved  o:out_of_service  n:unshelved  x                      =
+plain  o     | =          =          =                   =          =           o:suppressed             x              x           x        o:shelved  x  x            n:returned_to_service  =
+plain  h     | n:unsuppressed U:unsuppressed+raised U:unsuppressed+raised U:unsuppressed+raised n:unsuppressed = x      x           x        h:shelved  o:out_of_service  x            x                      =
+latch  U     | L:cleared  =          U:worsened          U:eased    U:input_bad h:suppressed             K:acknowledged U:silenced  x        x          x  x            x                      =
+latch  K     | l:cleared  =          U:worsened          K:eased    K:input_bad h:suppressed             x              x           x        x          x  x            x                      =
+latch  L     | =          U:raised   U:raised            U:raised   L:input_bad h:suppressed             l:acknowledged x           x        x          x  x            x                      =
+latch  l     | =          U:raised   U:raised            U:raised   l:input_bad h:suppressed             x              x           n:reset  x          x  x            x                      =
 `
 
 func TestEveryStateWithEveryEvent(t *testing.T) {
@@ -95,6 +95,8 @@ func cell(t *testing.T, r *Rule, a Alarm, now time.Time, column string) string {
 	var changes []Change
 	if in, ok := inputs[column]; ok {
 		a, changes = settle(t, r, a, now, in)
+	} else if column == "restart" {
+		a = restarted(t, a, now)
 	} else {
 		var ch Change
 		switch column {
@@ -108,6 +110,12 @@ func cell(t *testing.T, r *Rule, a Alarm, now time.Time, column string) string {
 			a, ch = r.Shelve(a, now, now.Add(time.Hour), "sensor work", "Ivo Brandt")
 		case "remove":
 			a, ch = r.OutOfService(a, now, "sensor removed", "Ivo Brandt")
+		case "unshelve":
+			a, ch = r.Unshelve(a, now, "Ivo Brandt")
+		case "return":
+			a, ch = r.ReturnToService(a, now, "Ivo Brandt")
+		default:
+			t.Fatalf("no such column: %s", column)
 		}
 		changes = []Change{ch}
 	}
@@ -126,6 +134,47 @@ func cell(t *testing.T, r *Rule, a Alarm, now time.Time, column string) string {
 		return state
 	}
 	return fmt.Sprintf("%s:%s", state, strings.Join(events, "+"))
+}
+
+// restarted takes a through a saved state and back.
+func restarted(t *testing.T, a Alarm, now time.Time) Alarm {
+	t.Helper()
+	key := Key{"plain", ""}
+	b, err := MarshalState(&Saved{Alarms: map[Key]Alarm{key: a}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	saved, err := UnmarshalState(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, kept := saved.Alarms[key]
+	if !kept { // left out: the next evaluation finds it as it was
+		return a
+	}
+	return Resume(back, now)
+}
+
+// What comes out of hiding with its condition present is unacknowledged, whoever had
+// acknowledged it before.
+func TestWhatComesOutOfHidingIsUnseen(t *testing.T) {
+	r := Rule{Name: "plain", Priority: Medium, Shelvable: true}
+	now := start.Add(3500 * time.Millisecond)
+	shelved := reach(t, &r, "bAZ")
+	if a, ch := r.Unshelve(shelved, now, "Ivo Brandt"); a.State != Unacknowledged || ch.Event != EventUnshelved || a.Version == shelved.Version {
+		t.Errorf("unshelved: %v by %v", a.State, ch.Event)
+	}
+	if a, all := settle(t, &r, shelved, start.Add(time.Minute), Input{Condition: ConditionTrue}); a.State != Unacknowledged || a.Shelved() || len(all) == 0 || all[0].Event != EventUnshelved {
+		t.Errorf("the shelf's end: %+v, %v", a, all)
+	}
+	removed := reach(t, &r, "bAO")
+	if a, _ := r.ReturnToService(removed, now, "Ivo Brandt"); a.State != Unacknowledged {
+		t.Errorf("returned to service: %v", a.State)
+	}
+	hidden, _ := settle(t, &r, reach(t, &r, "bA"), now, Input{Condition: ConditionTrue, Suppress: true})
+	if a, _ := settle(t, &r, hidden, now.Add(time.Second), Input{Condition: ConditionTrue}); a.State != Unacknowledged {
+		t.Errorf("no longer suppressed: %v", a.State)
+	}
 }
 
 func TestStaleActsAreRefusedWithAReason(t *testing.T) {

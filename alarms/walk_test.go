@@ -17,6 +17,8 @@ type walk struct {
 	last time.Time     // the newest time that the alarm has been evaluated at
 	run  time.Duration // time that has passed between evaluations
 	seen []evaluation
+	hid  bool  // it was hidden since the journal last showed its state
+	told Alarm // what the journal's lines alone say of it (rule 10)
 }
 
 type evaluation struct {
@@ -84,6 +86,7 @@ func (w *walk) step(t *rapid.T) {
 		next, ch := w.rule.Step(w.a, w.now, in)
 		w.checkStep(t, w.a, next, ch, in, p)
 		w.a = next
+		w.tell(ch)
 		if ch.Event == EventNone {
 			break
 		}
@@ -217,6 +220,15 @@ func (w *walk) checkAct(t *rapid.T, is Alarm, ch Change, named bool) {
 	}
 	w.checkVersions(t, was, is, ch)
 	w.a = is
+	w.tell(ch)
+}
+
+// tell follows the alarm by its journal lines.
+func (w *walk) tell(ch Change) {
+	if ch.Event != EventNone && ch.Event != EventRefused {
+		w.told = w.rule.CatchUp(w.told, &Event{Time: w.now, Event: ch.Event, State: w.a.Shown(), Priority: w.a.Priority,
+			Occurrence: w.a.Occurrence, Version: w.a.Version, Person: w.a.AcknowledgedBy})
+	}
 }
 
 // invariants hold whatever was done.
@@ -230,6 +242,17 @@ func (w *walk) invariants(t *rapid.T) {
 		if i > now {
 			t.Fatalf("%s lies %v ahead", name, i.since(now))
 		}
+	}
+	switch {
+	case a.Hidden():
+		w.hid = true
+	case w.told.State == a.State:
+		w.hid = false
+	}
+	if told := w.told; told.Occurrence != a.Occurrence || a.Occurrence > 0 && told.Version != a.Version {
+		t.Fatalf("rule 10: the journal tells of occurrence %d, version %d; the alarm is at %d, %d", told.Occurrence, told.Version, a.Occurrence, a.Version)
+	} else if a.Occurrence > 0 && told.State != a.State && !w.hid {
+		t.Fatalf("rule 10: the journal tells of %v, the alarm is %v", told.State, a.State)
 	}
 	if a.Sounds() && !a.Active() {
 		t.Fatalf("rule 4: %v sounds", a.State)
@@ -317,7 +340,15 @@ func TestTheTenRulesOnRandomWalks(t *testing.T) {
 				w.checkAct(t, is, ch, true)
 			},
 			"restart": w.restart,
-			"":        w.invariants,
+			"limit change": func(t *rapid.T) { // rule 9: a change of delays or words keeps the state
+				was := w.a
+				w.rule.OnDelay, w.rule.OffDelay = delay.Draw(t, "on"), delay.Draw(t, "off")
+				w.rule.Title = rapid.SampledFrom([]string{"A title", "Another"}).Draw(t, "title")
+				if restarted := Resume(w.a, w.now); restarted.State != was.State || restarted.Occurrence != was.Occurrence || restarted.Version != was.Version {
+					t.Fatalf("rule 9: %+v became %+v", was, restarted)
+				}
+			},
+			"": w.invariants,
 		})
 	})
 }
