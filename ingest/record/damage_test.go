@@ -107,7 +107,7 @@ func TestDamage(t *testing.T) {
 			os.Remove(path)
 			execute("CREATE TABLE cargo (n)")(t, path)
 		}, 0, ErrNotRecording, true},
-		{"newer format", finished, execute("PRAGMA user_version=2"), 0, ErrNewer, true},
+		{"newer format", finished, execute("PRAGMA user_version=3"), 0, ErrNewer, true},
 		{"a table is gone", finished, execute("DROP TABLE meta"), 0, ErrDamaged, true},
 		{"log missing", crashed, func(t *testing.T, path string) { os.Remove(path + "-wal") }, 0, nil, false},
 		{"log torn, a byte", crashed, change("-wal", func(b []byte) []byte { return b[:len(b)-1] }), 3000, nil, false},
@@ -199,7 +199,7 @@ func TestDamageFoundWhileRecording(t *testing.T) {
 		}
 		return b
 	})(t, path)
-	execute("PRAGMA user_version=1")(t, path) // makes the recorder read its pages anew
+	execute("PRAGMA user_version=2")(t, path) // makes the recorder read its pages anew
 	for seq := uint64(51); seq <= 60; seq++ {
 		r.Add(sampleAt("R1", seq))
 	}

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -19,14 +20,19 @@ import (
 
 // dayFile is the open recording of one rig and day.
 type dayFile struct {
-	path    string
-	db      *sql.DB
-	conn    *sql.Conn
-	entry   *sql.Stmt
-	event   *sql.Stmt
-	reject  *sql.Stmt
-	scratch []any
-	made    os.FileInfo // of the file when it was opened
+	path     string
+	db       *sql.DB
+	conn     *sql.Conn
+	entry    *sql.Stmt
+	event    *sql.Stmt
+	reject   *sql.Stmt
+	estimate *sql.Stmt // nil where none are recorded
+	note     *sql.Stmt
+	columns  []Column // of the estimates
+	scratch  []any
+	made     os.FileInfo // of the file when it was opened
+
+	entrySum, eventSum, estimateSum *rowSum
 }
 
 // inPlace tells whether the open file is still the one of its name.
@@ -94,7 +100,7 @@ func openDay(ctx context.Context, path, rig, day string, o Options, checkLeft *t
 }
 
 func connect(ctx context.Context, dsn, path string, o Options) (*dayFile, error) {
-	f := &dayFile{path: path}
+	f := &dayFile{path: path, columns: o.Estimates}
 	var err error
 	if f.db, err = sql.Open("sqlite", dsn); err != nil {
 		return nil, err
@@ -155,8 +161,11 @@ func (f *dayFile) create(ctx context.Context, rig, day, software string) error {
 		if _, err := f.conn.ExecContext(ctx, schema()); err != nil {
 			return err
 		}
+		if err := f.addEstimateColumns(ctx, f.columns); err != nil {
+			return err
+		}
 		for _, m := range [][2]string{
-			{"rig", rig}, {"day", day}, {"software", software}, {"quality", qualityNote},
+			{"rig", rig}, {"day", day}, {"software", software}, {"quality", qualityNote}, {"checksum", sumNote},
 			{"about", "recording of a hoist monitor; all values in SI, units in table channel; times UTC"},
 		} {
 			if _, err := f.conn.ExecContext(ctx, "INSERT INTO meta VALUES (?, ?)", m[0], m[1]); err != nil {
@@ -194,14 +203,22 @@ func (f *dayFile) check(ctx context.Context, rig string, left *time.Duration) er
 	if err := f.quickCheck(ctx, left); err != nil {
 		return err
 	}
-	return f.extend(ctx, info.channels)
+	return f.extend(ctx, info)
 }
 
-// extend adds the columns of channels that the program which began the file did
-// not have.
-func (f *dayFile) extend(ctx context.Context, have int) error {
+// extend adds what the program which began the file did not have: tables, and the
+// columns of channels and estimates.
+func (f *dayFile) extend(ctx context.Context, have info) error {
 	return f.inTransaction(ctx, func() error {
-		for c := ingest.Channel(have); c < ingest.NumChannels; c++ {
+		if have.version < 2 {
+			if _, err := f.conn.ExecContext(ctx, toFormat2); err != nil {
+				return err
+			}
+		}
+		if err := f.addEstimateColumns(ctx, f.columns); err != nil {
+			return err
+		}
+		for c := ingest.Channel(have.channels); c < ingest.NumChannels; c++ {
 			_, err := f.conn.ExecContext(ctx, fmt.Sprintf(
 				"ALTER TABLE entry ADD COLUMN %s REAL; INSERT INTO channel VALUES (%d, '%s', '%s')", c, c, c, siSymbol(c)))
 			if err != nil {
@@ -236,25 +253,38 @@ func (f *dayFile) quickCheck(ctx context.Context, left *time.Duration) error {
 }
 
 func (f *dayFile) statements(ctx context.Context) error {
-	columns := strings.Join(entryColumns, ",")
+	entry := slices.Clone(entryColumns)
 	for c := range ingest.NumChannels {
-		columns += "," + c.String()
+		entry = append(entry, c.String())
 	}
-	marks := strings.Repeat(",?", numNonChannel+int(ingest.NumChannels))[1:]
+	f.entrySum, f.eventSum = newRowSum(entry), newRowSum(eventColumns)
 	for _, p := range []struct {
-		to  **sql.Stmt
-		sql string
+		to      **sql.Stmt
+		table   string
+		columns []string
 	}{
-		{&f.entry, "INSERT INTO entry (" + columns + ") VALUES (" + marks + ")"},
-		{&f.event, "INSERT INTO event (seq, received, line) VALUES (?, ?, ?)"},
-		{&f.reject, "INSERT INTO reject (received, source, reason, detail, count) VALUES (?, ?, ?, ?, ?)"},
+		{&f.entry, "entry", append(entry, "crc")},
+		{&f.event, "event", append(slices.Clone(eventColumns), "crc")},
+		{&f.reject, "reject", []string{"received", "source", "reason", "detail", "count"}},
+		{&f.note, "note", []string{"received", "text"}},
 	} {
-		var err error
-		if *p.to, err = f.conn.PrepareContext(ctx, p.sql); err != nil {
+		if err := f.prepare(ctx, p.to, p.table, p.columns); err != nil {
 			return err
 		}
 	}
-	return nil
+	if len(f.columns) == 0 {
+		return nil
+	}
+	estimate := append(slices.Clone(estimateKeys), names(f.columns)...)
+	f.estimateSum = newRowSum(estimate)
+	return f.prepare(ctx, &f.estimate, "estimate", append(estimate, "crc"))
+}
+
+// prepare makes the statement that inserts a row.
+func (f *dayFile) prepare(ctx context.Context, to **sql.Stmt, table string, columns []string) (err error) {
+	marks := strings.Repeat(",?", len(columns))[1:]
+	*to, err = f.conn.PrepareContext(ctx, "INSERT INTO "+table+" ("+strings.Join(columns, ",")+") VALUES ("+marks+")")
+	return err
 }
 
 // inTransaction runs do between BEGIN IMMEDIATE and COMMIT. The statements belong
@@ -288,10 +318,18 @@ func (f *dayFile) write(ctx context.Context, it *item) error {
 		if bad != nil {
 			return fmt.Errorf("%w: %w", errRefused, bad)
 		}
+		args = append(args, f.entrySum.of(args))
 		f.scratch = args
 		_, err = f.entry.ExecContext(ctx, args...)
 	case itemEvent:
-		_, err = f.event.ExecContext(ctx, int64(e.Seq), received, it.text)
+		args := append(f.scratch[:0], int64(e.Seq), received, it.text)
+		args = append(args, f.eventSum.of(args))
+		f.scratch = args
+		_, err = f.event.ExecContext(ctx, args...)
+	case itemEstimate:
+		err = f.writeEstimate(ctx, it, received)
+	case itemNote:
+		_, err = f.note.ExecContext(ctx, received, it.text)
 	case itemReject:
 		_, err = f.reject.ExecContext(ctx, received, it.source, it.reason, it.text, int64(it.count))
 	}
@@ -321,7 +359,7 @@ func (f *dayFile) finish() error {
 }
 
 func (f *dayFile) close() error {
-	for _, s := range []*sql.Stmt{f.entry, f.event, f.reject} {
+	for _, s := range []*sql.Stmt{f.entry, f.event, f.reject, f.estimate, f.note} {
 		if s != nil {
 			s.Close()
 		}

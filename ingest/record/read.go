@@ -42,23 +42,32 @@ type Reject struct {
 // file; what can be read beside it still comes after it, if the caller goes on.
 func Read(paths ...string) iter.Seq2[ingest.Entry, error] {
 	return merged(paths, table[ingest.Entry]{
-		name: "entry", order: "seq", columns: entryColumns, channels: true,
-		decode: func(rig string, row []any) (ingest.Entry, key, int64, error) {
-			e, err := decodeEntry(rig, row)
+		name: "entry", order: "seq", since: 1,
+		of: func(i *info) []string {
+			columns := slices.Clone(entryColumns)
+			for c := range i.channels {
+				columns = append(columns, ingest.Channel(c).String())
+			}
+			return columns
+		},
+		sum: true,
+		decode: func(i *info, row []any) (ingest.Entry, key, int64, error) {
+			e, err := decodeEntry(i.rig, row)
 			return e, key{int64(e.Seq), 0}, e.Received.UnixNano(), err
 		},
+		spoiled: spoiledEntry,
 	})
 }
 
 // Events returns the journal lines in the same way and order.
 func Events(paths ...string) iter.Seq2[Event, error] {
 	return merged(paths, table[Event]{
-		name: "event", order: "seq, id", columns: []string{"seq", "id", "received", "line"},
-		decode: func(rig string, row []any) (Event, key, int64, error) {
+		name: "event", order: "seq, id", since: 1, columns: []string{"seq", "id", "received", "line"}, sum: true,
+		decode: func(i *info, row []any) (Event, key, int64, error) {
 			k, err := keyOf(row)
 			received, _ := row[2].(int64)
 			line, _ := row[3].(string)
-			return Event{rig, uint64(k[0]), instant(received), []byte(line)}, k, received, err
+			return Event{i.rig, uint64(k[0]), instant(received), []byte(line)}, k, received, err
 		},
 	})
 }
@@ -66,11 +75,11 @@ func Events(paths ...string) iter.Seq2[Event, error] {
 // Rejects returns the messages that were not understood, by Received.
 func Rejects(paths ...string) iter.Seq2[Reject, error] {
 	return merged(paths, table[Reject]{
-		name: "reject", order: "received, id",
+		name: "reject", order: "received, id", since: 1,
 		columns: []string{"received", "id", "source", "reason", "detail", "count"},
-		decode: func(rig string, row []any) (Reject, key, int64, error) {
+		decode: func(i *info, row []any) (Reject, key, int64, error) {
 			k, err := keyOf(row)
-			r := Reject{Rig: rig, Received: instant(k[0])}
+			r := Reject{Rig: i.rig, Received: instant(k[0])}
 			r.Source, _ = row[2].(string)
 			r.Reason, _ = row[3].(string)
 			r.Detail, _ = row[4].(string)
@@ -97,11 +106,34 @@ func keyOf(row []any) (key, error) {
 
 // table says how rows become values of T.
 type table[T any] struct {
-	name     string
-	order    string   // the key
-	columns  []string // the key's first
-	channels bool     // the channels follow
-	decode   func(rig string, row []any) (T, key, int64, error)
+	name    string
+	order   string               // the key
+	since   int                  // format that has it; a file of an older one adds nothing
+	columns []string             // the key's first
+	of      func(*info) []string // in place of columns, where they are a file's own
+	sum     bool                 // rows have a checksum, of the columns but id
+	decode  func(*info, []any) (T, key, int64, error)
+	spoiled func(at spoiled) T // stands for a row whose checksum fails; nil = an error does
+}
+
+// spoiled is a row whose checksum fails, and where it stands.
+type spoiled struct {
+	rig      string
+	seq      int64 // as it stands there
+	after    int64 // Seq of the last row that can be trusted, 0 when there is none
+	nth      int64 // row after it, from 1
+	received int64 // of the row before, else its own
+}
+
+// spoiledEntry is a gap in the place of an entry that cannot be trusted: the ones
+// around it can, and a replay goes on.
+func spoiledEntry(at spoiled) ingest.Entry {
+	seq := at.seq
+	if at.after > 0 {
+		seq = at.after + at.nth
+	}
+	return ingest.Entry{Rig: at.rig, Seq: uint64(seq), Received: instant(at.received), Kind: ingest.EntryGap,
+		Gap: &ingest.Gap{Lost: 1, Reason: fmt.Sprintf("the recording is damaged here: the checksum of row %d fails", at.seq)}}
 }
 
 // record is one row with what it is merged by.
@@ -109,6 +141,7 @@ type record[T any] struct {
 	value    T
 	key      key
 	received int64 // ns
+	err      error // in place of the value
 }
 
 func merged[T any](paths []string, t table[T]) iter.Seq2[T, error] {
@@ -152,8 +185,11 @@ type cursor[T any] struct {
 	*source
 	rows  []record[T] // read and not yet given, a part of chunk
 	chunk []record[T]
-	last  key   // of the last row read
+	last  key   // of the last row read that can be trusted
 	begun bool  // last means something
+	at    int64 // Received of that row, ns
+	skip  int   // rows behind it that cannot be trusted
+	sums  *rowSum
 	done  bool  // no more rows behind rows
 	err   error // why there are no more
 }
@@ -162,6 +198,10 @@ func (m *merger[T]) gather(files []string) bool {
 	byName := map[string]*stream[T]{}
 	for _, path := range files {
 		s, err := openSource(path)
+		if err == nil && s.version < m.since {
+			s.db.Close()
+			continue
+		}
 		if err == nil {
 			err = s.firstKey(m.name, m.order)
 		}
@@ -274,15 +314,55 @@ func (m *merger[T]) fill(s *stream[T]) bool {
 // read takes the next rows into memory, in one short transaction. Rows before a
 // damaged place are kept.
 func (c *cursor[T]) read(t table[T], most int) error {
-	columns := strings.Join(t.columns, ",")
-	width := len(t.columns)
-	if t.channels {
-		for i := range c.channels {
-			columns += "," + ingest.Channel(i).String()
-		}
-		width += c.channels
+	columns := t.columns
+	if t.of != nil {
+		columns = t.of(&c.info)
 	}
-	query := "SELECT " + columns + " FROM " + t.name
+	query, args := c.query(t, columns, most)
+	c.chunk = slices.Grow(c.chunk[:0], most)
+	defer func() { c.rows = c.chunk }()
+	rows, err := c.db.QueryContext(context.Background(), query, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	row, to := make([]any, len(columns)+1), make([]any, len(columns)+1)
+	for i := range row {
+		to[i] = &row[i]
+	}
+	n := 0
+	for ; rows.Next(); n++ {
+		if err := rows.Scan(to...); err != nil {
+			return err
+		}
+		if err := c.take(t, row); err != nil {
+			return err
+		}
+	}
+	c.done = n < most
+	if len(c.chunk) == 0 {
+		c.skip += n // all of them given before
+	}
+	if err := rows.Err(); err != nil || !c.done {
+		return err
+	}
+	return c.torn()
+}
+
+// query asks for the rows behind the last one that can be trusted. The checksum
+// comes last.
+func (c *cursor[T]) query(t table[T], columns []string, most int) (string, []any) {
+	sum := "NULL"
+	if t.sum && c.version >= 2 {
+		sum = "crc"
+		if c.sums == nil {
+			c.sums = newRowSum(columns)
+			if i := slices.Index(columns, "id"); i >= 0 {
+				c.sums.leaveOut(i)
+			}
+		}
+	}
+	query := "SELECT " + strings.Join(columns, ",") + "," + sum + " FROM " + t.name
 	var args []any
 	switch {
 	case !c.begun:
@@ -293,42 +373,54 @@ func (c *cursor[T]) read(t table[T], most int) error {
 		query += " WHERE " + t.order + " > ?"
 		args = []any{c.last[0]}
 	}
-	query += fmt.Sprintf(" ORDER BY %s LIMIT %d", t.order, most)
-	c.chunk = slices.Grow(c.chunk[:0], most)
-	defer func() { c.rows = c.chunk }()
-	rows, err := c.db.QueryContext(context.Background(), query, args...)
+	return query + fmt.Sprintf(" ORDER BY %s LIMIT %d OFFSET %d", t.order, most, c.skip), args
+}
+
+// take makes a record of a row, whose checksum is behind its columns.
+func (c *cursor[T]) take(t table[T], row []any) error {
+	if want, ok := row[len(row)-1].(int64); ok && c.sums != nil && c.sums.of(row) != want {
+		c.takeSpoiled(t, row)
+		return nil
+	}
+	v, k, received, err := t.decode(&c.info, row[:len(row)-1])
 	if err != nil {
-		return err
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
-	defer rows.Close()
-	row, to := make([]any, width), make([]any, width)
-	for i := range row {
-		to[i] = &row[i]
+	if c.begun && k.compare(c.last) <= 0 {
+		return nil // given before: a damaged key has led the search astray
 	}
-	n := 0
-	for ; rows.Next(); n++ {
-		if err := rows.Scan(to...); err != nil {
-			return err
-		}
-		v, k, received, err := t.decode(c.rig, row)
-		if err != nil {
-			return fmt.Errorf("%w: %w", ErrDamaged, err)
-		}
-		c.last, c.begun = k, true
-		c.chunk = append(c.chunk, record[T]{v, k, received})
+	c.last, c.begun, c.at, c.skip = k, true, received, 0
+	c.chunk = append(c.chunk, record[T]{value: v, key: k, received: received})
+	return nil
+}
+
+// takeSpoiled puts what stands for a row that cannot be trusted in its place.
+func (c *cursor[T]) takeSpoiled(t table[T], row []any) {
+	c.skip++
+	at := spoiled{rig: c.rig, received: c.at, nth: int64(c.skip)}
+	at.seq, _ = row[0].(int64)
+	if c.begun {
+		at.after = c.last[0]
+	} else {
+		at.received, _ = row[1].(int64)
 	}
-	c.done = n < most
-	if err := rows.Err(); err != nil || !c.done {
-		return err
+	r := record[T]{key: key{at.seq, 0}, received: at.received}
+	if c.begun {
+		r.key = c.last
 	}
-	return c.torn()
+	if t.spoiled != nil {
+		r.value = t.spoiled(at)
+	} else {
+		r.err = fmt.Errorf("%s: %w: the checksum of row %d of table %s fails", c.path, ErrDamaged, at.seq, t.name)
+	}
+	c.chunk = append(c.chunk, r)
 }
 
 func (m *merger[T]) run(yield func(T, error) bool) {
 	for len(m.streams) > 0 {
 		s := m.streams[0]
 		c := s.active[0]
-		if !yield(c.rows[0].value, nil) {
+		if !yield(c.rows[0].value, c.rows[0].err) {
 			return
 		}
 		c.rows = c.rows[1:]

@@ -44,6 +44,7 @@ type Options struct {
 	IdleClose time.Duration // a file not written to for so long is closed, 5 min
 	CheckTime time.Duration // spent at most on checking files found at start, 5 s
 	LowSpace  uint64        // bytes; less free space than this is reported, 1 GiB
+	Estimates []Column      // of the estimates that AddEstimate takes; none: it takes none
 
 	maxPages func() int // tests: PRAGMA max_page_count of each connection
 }
@@ -71,8 +72,9 @@ type Status struct {
 	Written   uint64    // entries committed, gap entries included
 	Events    uint64    // journal lines committed
 	Rejects   uint64    // reject rows committed
+	Estimates uint64    // estimates committed
 	Dropped   uint64    // entries lost to overload or a disk that could not be written
-	Missed    uint64    // journal lines and rejects lost in the same way
+	Missed    uint64    // journal lines, rejects, estimates and notes lost in the same way
 	Refused   uint64    // rows that cannot be recorded, e.g. a Seq used twice
 	Queued    int       // waiting now, in the queue or for a file that cannot be written
 	Failing   []string  // rigs whose file cannot be written now
@@ -111,18 +113,21 @@ const (
 	itemEntry itemKind = iota
 	itemEvent
 	itemReject
+	itemEstimate
+	itemNote
 	itemFlush
 )
 
 type item struct {
-	kind   itemKind
-	entry  ingest.Entry // Seq, Received and Rig are those of any kind of item
-	text   string       // journal line, or a reject's detail
-	source string
-	reason string
-	count  uint64
-	gap    *ingest.Entry // to be written before
-	flush  chan error
+	kind     itemKind
+	entry    ingest.Entry // Seq, Received and Rig are those of any kind of item
+	text     string       // journal line, note, or a reject's detail
+	source   string
+	reason   string
+	count    uint64
+	estimate *estimateRow
+	gap      *ingest.Entry // to be written before
+	flush    chan error
 }
 
 // lost counts entries of one rig that were not taken.
@@ -155,6 +160,9 @@ func (l *lost) entry() *ingest.Entry {
 // Open starts a recorder on dir, which is made if it is not there. Files are
 // opened when the first entry of a rig comes.
 func Open(dir string, o Options) (*Recorder, error) {
+	if err := checkColumns(o.Estimates); err != nil {
+		return nil, err
+	}
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("recorder: %w", err)
 	}

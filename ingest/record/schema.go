@@ -12,8 +12,10 @@ import (
 )
 
 // Format is the version of the file format that this package writes. It is kept
-// in the file's user_version; a reader refuses a greater one.
-const Format = 1
+// in the file's user_version; a reader refuses a greater one, and reads all smaller
+// ones. 2 added checksums, estimates and notes; recording goes on in a file of
+// format 1 by making it one of 2.
+const Format = 2
 
 // applicationID marks a SQLite file as a recording ("HWRC").
 const applicationID = 0x48575243
@@ -36,6 +38,9 @@ func siSymbol(c ingest.Channel) string {
 // order in which rows are written and read.
 var entryColumns = []string{"seq", "received", "kind", "time", "has", "quality", "body"}
 
+// eventColumns are those of table event that the checksum is of.
+var eventColumns = []string{"seq", "received", "line"}
+
 func schema() string {
 	var b strings.Builder
 	b.WriteString(`CREATE TABLE entry ( -- everything that can change an answer about the rig, in order
@@ -51,12 +56,14 @@ func schema() string {
 		fmt.Fprintf(&b, "\n, %s REAL -- %s", c, siSymbol(c))
 	}
 	b.WriteString(`
+, crc INTEGER -- see table meta, checksum
 );
 CREATE TABLE event ( -- journal lines
   id INTEGER PRIMARY KEY,
   seq INTEGER NOT NULL,      -- the entry that made it
   received INTEGER NOT NULL, -- ns since 1970-01-01T00:00:00Z
-  line TEXT NOT NULL         -- JSON
+  line TEXT NOT NULL,        -- JSON
+  crc INTEGER                -- see table meta, checksum
 );
 CREATE TABLE reject ( -- messages that could not be taken
   id INTEGER PRIMARY KEY,
@@ -68,7 +75,7 @@ CREATE TABLE channel (number INTEGER PRIMARY KEY, name TEXT NOT NULL, unit TEXT 
 CREATE TABLE kind (number INTEGER PRIMARY KEY, name TEXT NOT NULL);
 CREATE TABLE reason (number INTEGER PRIMARY KEY, name TEXT NOT NULL);
 CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
-CREATE VIEW reading AS SELECT seq,
+` + estimateSchema + noteSchema + `CREATE VIEW reading AS SELECT seq,
   strftime('%Y-%m-%dT%H:%M:%fZ', time/1000000000.0, 'unixepoch') AS time_utc`)
 	for c := range ingest.NumChannels {
 		fmt.Fprintf(&b, ", %s", c)
@@ -86,6 +93,16 @@ CREATE VIEW reading AS SELECT seq,
 	fmt.Fprintf(&b, "PRAGMA application_id = %d;\nPRAGMA user_version = %d;\n", applicationID, Format)
 	return b.String()
 }
+
+// toFormat2 makes a file of format 1 one of format 2.
+var toFormat2 = "ALTER TABLE entry ADD COLUMN crc INTEGER; ALTER TABLE event ADD COLUMN crc INTEGER;\n" +
+	estimateSchema + noteSchema + "INSERT OR REPLACE INTO meta VALUES ('checksum', '" + sumNote + "');\n" +
+	"PRAGMA user_version = 2;"
+
+// sumNote is in the files.
+const sumNote = "column crc of tables entry, event, estimate: sum modulo 2^32, as a signed number, of the CRC-32C " +
+	"(begun with the CRC-32C of the name of the column) of each column but crc and id that is not NULL, over its type, " +
+	"i, f or s, and its value, 8 bytes little-endian or text; NULL: row written before there were checksums"
 
 var kindNames = map[ingest.Kind]string{
 	ingest.EntrySample: "sample", ingest.EntryTick: "tick", ingest.EntryAct: "act",

@@ -28,7 +28,9 @@ var (
 // info is what a file says about itself.
 type info struct {
 	rig      string
+	version  int
 	channels int
+	estimate []Column
 }
 
 type querier interface {
@@ -39,18 +41,18 @@ type querier interface {
 // readInfo fails with ErrNotRecording or ErrNewer where the file says so.
 func readInfo(ctx context.Context, q querier) (info, error) {
 	var i info
-	var id, version int
+	var id int
 	if err := q.QueryRowContext(ctx, "PRAGMA application_id").Scan(&id); err != nil {
 		return i, err
 	}
-	if err := q.QueryRowContext(ctx, "PRAGMA user_version").Scan(&version); err != nil {
+	if err := q.QueryRowContext(ctx, "PRAGMA user_version").Scan(&i.version); err != nil {
 		return i, err
 	}
 	switch {
 	case id != applicationID:
 		return i, fmt.Errorf("%w: a SQLite database of something else: %w", ErrNotRecording, errDamage)
-	case version > Format:
-		return i, fmt.Errorf("%w: got format %d, want at most %d: %w", ErrNewer, version, Format, errDamage)
+	case i.version > Format:
+		return i, fmt.Errorf("%w: got format %d, want at most %d: %w", ErrNewer, i.version, Format, errDamage)
 	}
 	if err := q.QueryRowContext(ctx, "SELECT value FROM meta WHERE name='rig'").Scan(&i.rig); err != nil {
 		return i, err
@@ -72,7 +74,11 @@ func readInfo(ctx context.Context, q querier) (info, error) {
 		}
 		i.channels++
 	}
-	return i, rows.Err()
+	if err := rows.Err(); err != nil || i.version < 2 {
+		return i, err
+	}
+	i.estimate, err = estimateColumns(ctx, q)
+	return i, err
 }
 
 // source is one file to read.

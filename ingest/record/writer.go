@@ -260,7 +260,7 @@ func (w *writer) writeBatch(s *rigState, rows []item) error {
 	}
 	// The driver watches a context that can end with a goroutine a statement.
 	ctx := context.WithoutCancel(w.ctx)
-	var n [3]uint64
+	var n [itemFlush]uint64
 	var refused uint64
 	var last error
 	err := s.file.inTransaction(ctx, func() error {
@@ -285,6 +285,7 @@ func (w *writer) writeBatch(s *rigState, rows []item) error {
 		st.Written += n[itemEntry]
 		st.Events += n[itemEvent]
 		st.Rejects += n[itemReject]
+		st.Estimates += n[itemEstimate]
 		st.Refused += refused
 	})
 	w.note(last)
