@@ -51,6 +51,33 @@ func finished(t *testing.T) string {
 	return dir
 }
 
+// halfFolded returns a folder with a recording as a process leaves it that is killed
+// when it gives up the write-ahead log: a rollback journal is beside the file.
+func halfFolded(t *testing.T) string {
+	t.Helper()
+	from := finished(t)
+	path := Path(from, "R1", noon)
+	db, err := sql.Open("sqlite", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	for _, q := range []string{"PRAGMA cache_size=1", "PRAGMA cache_spill=1", "BEGIN IMMEDIATE", "UPDATE entry SET received = received + 1"} {
+		if _, err := db.Exec(q); err != nil {
+			t.Fatal(err)
+		}
+	}
+	to := t.TempDir() // as the disk is now, in the midst of the transaction
+	if err := os.CopyFS(to, os.DirFS(from)); err != nil {
+		t.Fatal(err)
+	}
+	if st, err := os.Stat(Path(to, "R1", noon) + "-journal"); err != nil || st.Size() == 0 {
+		t.Fatalf("no journal beside the copy: %v", err)
+	}
+	return to
+}
+
 // change rewrites a file.
 func change(ending string, f func(b []byte) []byte) func(*testing.T, string) {
 	return func(t *testing.T, path string) {
@@ -112,6 +139,7 @@ func TestDamage(t *testing.T) {
 		{"log missing", crashed, func(t *testing.T, path string) { os.Remove(path + "-wal") }, 0, nil, false},
 		{"log torn, a byte", crashed, change("-wal", func(b []byte) []byte { return b[:len(b)-1] }), 3000, nil, false},
 		{"log torn, half", crashed, change("-wal", func(b []byte) []byte { return b[:len(b)/2] }), 1, nil, false},
+		{"killed while the log was folded", halfFolded, func(*testing.T, string) {}, before, nil, false},
 		{"log garbled in the middle", crashed, change("-wal", func(b []byte) []byte { b[len(b)/2] ^= 1; return b }), 1, nil, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -202,7 +202,7 @@ func TestAFlippedByteInsideANumberIsAGap(t *testing.T) {
 	closeNow(t, r)
 	path := Path(dir, "R1", noon)
 	for _, seq := range []uint64{1, 77, 78, 500} {
-		inNumber(float64(seq) + 0.123)(t, path)
+		inNumber(float64(seq)+0.123)(t, path)
 	}
 	inNumber(1.2345)(t, path)
 	change("", func(b []byte) []byte { return bytes.Replace(b, []byte("alpha"), []byte("aleph"), 1) })(t, path)

@@ -15,6 +15,7 @@ import (
 
 	"hoistward/ingest"
 
+	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
@@ -101,10 +102,26 @@ func openSource(path string) (*source, error) {
 		// its log.
 		err = s.open("mode=ro&immutable=1")
 	}
+	if err != nil && halfWritten(err) {
+		// A process that was killed has left a journal to be rolled back, which only
+		// a connection that may write does.
+		if err = s.open("mode=rw"); err == nil {
+			err = s.db.Close()
+		}
+		if err == nil {
+			err = s.open("mode=ro")
+		}
+	}
 	if err != nil {
 		return nil, s.fault(err)
 	}
 	return s, nil
+}
+
+// halfWritten tells whether a file waits for its last transaction to be undone.
+func halfWritten(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code() == sqlite3.SQLITE_READONLY_ROLLBACK
 }
 
 func walBeside(path string) bool {
