@@ -69,6 +69,7 @@ func (d *Detector) estimate(at time.Time, now float64, m *margin) {
 		BrakeTemperature: NotKnown(), BrakeTemperatureHi: NotKnown(),
 		Friction: NotKnown(), FrictionLow: NotKnown(), FrictionHigh: NotKnown(),
 		BrakeMargin: d.brakeMargin(), AuxiliaryShare: NotKnown(),
+		StandsToAmber: d.heading.toAmber, StandsToRed: d.heading.toRed, BrakeSettles: d.heading.settles,
 		LineWork: d.lineWork / 1e6, Blind: m.blind, HeightSource: d.pos.whichSource(&d.ins, now),
 	}
 	if m.blind&BlindCrown != 0 { // neither height nor speed may be read off old values

@@ -80,6 +80,7 @@ const (
 	fellOf       = 0.5 // of what it gave then, by the lining as it is known
 	currentHeld  = 0.9 // of the current then
 	leastOfCurve = 0.02
+	leastExcited = 0.10
 )
 
 // braking is how a load was braked: what retarded it, over the load's torque, the
@@ -140,12 +141,16 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 		return
 	}
 	a.remember(here, given, dt)
-	a.want = a.fade * given(a.recent)
+	a.want = 0
+	if !stated || !(a.recent.excitation < leastExcited) { // a coil without current gave nothing
+		a.want = a.fade * given(a.recent)
+	}
 	if stated && a.learned >= ratioEnough {
 		a.want = math.Max(a.want, curve*math.Min(a.ratio, 1))
 	}
 	if b.omega > auxiliaryTurns || d.rig.Auxiliary.Kind == hoist.MotorBraking {
-		low := a.carried > meanTime && a.want > matters*load && a.obs < lostPart*a.want && a.want-a.obs > lostSpread*d.balanceNoise()
+		eased := letOff * math.Max(0, d.grip(a.recent.pressure)-d.grip(p))
+		low := a.want-a.obs-eased > fellOf*a.want && a.carried > meanTime && a.want > matters*load && a.obs < lostPart*a.want && a.want-a.obs > lostSpread*d.balanceNoise()
 		a.judgeLost(low || d.fellSuddenly(here, load), -d.pos.motion.x[ixA], dt)
 	}
 	if p < pressed && !a.lost && d.load.loaded && b.omega > auxiliaryTurns && curve > leastOfCurve*float64(d.rig.Auxiliary.PeakTorque) && a.obs > backPart*a.want {

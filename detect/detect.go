@@ -34,6 +34,12 @@ type Detector struct {
 	heldAt     float64 // pressure that held, of full
 	creepFor   float64 // s that the drum has turned with the brake set
 
+	heading  heading
+	drive    drive
+	drag     drag
+	pressure pressure
+	coolant  coolant
+
 	motionSince [len(motionWitnesses)]float64 // receipt since which each witness shows motion; +Inf = it does not
 	cross       speeds
 	little      tooLittle
@@ -66,6 +72,7 @@ func New(rig *hoist.Rig, mapped uint32) *Detector {
 		friction: newFriction(rig), excitation: newExcitation(rig, rig.Auxiliary.FullCurrent > 0), aux: newAuxiliary(), gauge: gaugeZero{spread: gaugeSpread},
 		activity: newActivity(float64(rig.TravellingMass) * gravity),
 		cross:    speeds{now: math.NaN(), newestAt: math.NaN()},
+		heading:  newHeading(), drive: newDrive(), drag: newDrag(), pressure: newPressure(), coolant: newCoolant(),
 	}
 	for c := range ingest.NumChannels {
 		d.ins[c].mapped = mapped&(1<<c) != 0
@@ -183,6 +190,11 @@ func (d *Detector) brakes(t, now, dt float64) {
 	d.followCreep(now, dt)
 	d.followZero(now)
 	d.followLining(t, now)
+	d.followHeading(dt)
+	d.followDriveRelease(now, dt)
+	d.followDrag(now, dt)
+	d.followPressure(now, dt)
+	d.followCoolant(now, dt)
 	d.followStandstill(t, now, dt)
 }
 

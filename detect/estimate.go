@@ -44,6 +44,9 @@ type Estimate struct {
 	FrictionHigh       Number // friction_high
 	BrakeMargin        Number // brake_margin, capacity over static demand
 	AuxiliaryShare     Number // auxiliary_share of the braking, 0 to 1
+	StandsToAmber      Number // at the pace of the last stands; +Inf = never; not in the estimates file
+	StandsToRed        Number // alike
+	BrakeSettles       Number // °C where the brake's temperature settles at that pace; not in the estimates file
 	LineWork           Number // line_work_MJ since the session began
 	CannotStop         bool   // no rest point in the direction of travel
 	Blind              Blind

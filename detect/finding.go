@@ -65,6 +65,12 @@ const (
 	EmergencyBrakeSet
 	CrownSaverTripped
 	BrakeCreep
+	BrakeHeadingHot
+	DriveDidNotRelease
+	BrakeDrag
+	BrakePressureLow
+	CoolantHot
+	CoolantFlowLow
 	NumKinds
 )
 
@@ -75,6 +81,8 @@ var kindNames = [NumKinds]string{
 	"overload", "blind", "clock_disagrees", "source_lost",
 	"auxiliary_brake_lost", "auxiliary_brake_weak",
 	"emergency_brake_set", "crown_saver_tripped", "brake_creep",
+	"brake_heading_hot", "drive_did_not_release", "brake_drag", "brake_pressure_low",
+	"coolant_hot", "coolant_flow_low",
 }
 
 // String returns the alarm's name.
@@ -148,6 +156,15 @@ const (
 	HoldsWithTooLittle
 	BeyondFullPressure
 	ComesLate
+	AmberAtThisPace
+	PullsAfterLetGo
+	ClutchStaysIn
+	RubsReleased
+	WarmsReleased
+	TripLacksPressure
+	PressureSinks
+	CoolantAboveLimit
+	CoolantKeepsHeat
 )
 
 var causeWords = [...]string{
@@ -193,6 +210,15 @@ var causeWords = [...]string{
 	StrayedFurther:         "a reading lay further off than the hoist can go between two readings: not used",
 	SpeaksAnotherUnit:      "the value changed by the ratio of two units: not used",
 	OutsideRange:           "the value is outside its range",
+	AmberAtThisPace:        "at the pace of the last stands the brake passes amber",
+	ClutchStaysIn:          "the clutch stays in though the brake is set or the crown saver has tripped",
+	PullsAfterLetGo:        "the drum still shows drive torque though the drive should be out",
+	RubsReleased:           "the brake is released, yet hoisting takes more torque than the load",
+	WarmsReleased:          "the brake is released and turning, yet it warms",
+	TripLacksPressure:      "the crown saver has tripped, and the brake's pressure does not come to full",
+	PressureSinks:          "the brake's pressure sinks slowly and steadily while nobody would ease it",
+	CoolantAboveLimit:      "coolant is hotter than its limit",
+	CoolantKeepsHeat:       "with the brake idle the coolant keeps its heat: it does not flow",
 }
 
 // reason is the cause as the quality of a value.

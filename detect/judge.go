@@ -30,6 +30,12 @@ func (d *Detector) judge(now float64, m *margin) {
 	f[EmergencyBrakeSet] = d.judgeEmergencySet(now)
 	f[CrownSaverTripped] = d.judgeCrownSaver(now)
 	f[BrakeCreep] = d.judgeCreep(now)
+	f[BrakeHeadingHot] = d.heading.judge(f[BrakeHeadingHot].Condition)
+	f[DriveDidNotRelease] = d.judgeDrive(now)
+	f[BrakeDrag] = d.judgeDrag()
+	f[BrakePressureLow] = d.judgePressureLow(now)
+	f[CoolantHot] = d.judgeCoolantHot(now, f[CoolantHot].Condition)
+	f[CoolantFlowLow] = d.judgeCoolantFlow(now)
 	d.judgeChannels(now)
 }
 
