@@ -42,6 +42,7 @@ type linkState struct {
 
 // Outcome is what one entry led to. It is valid until the next Apply.
 type Outcome struct {
+	Seq      uint64           // of the entry: with their place in Events it numbers the events of all rigs for good
 	Estimate *detect.Estimate // of the frame that the entry made; nil = it made none
 	Events   []alarms.Event   // journal lines, in order
 	Refused  string           // why an act was refused; empty = it was not
@@ -65,7 +66,7 @@ func (w *Rig) Apply(e *ingest.Entry) (Outcome, error) {
 	if e.Received.After(w.now) {
 		w.now = e.Received
 	}
-	out := Outcome{}
+	out := Outcome{Seq: e.Seq}
 	switch e.Kind {
 	case ingest.EntrySample:
 		w.sample(e, &out)
@@ -116,7 +117,7 @@ func (w *Rig) session(e *ingest.Entry) (Outcome, error) {
 	w.now, w.newest, w.begun = e.Received, time.Time{}, e.Received
 	w.resume(s, &saved)
 	w.result = w.detector.Tick(w.now)
-	return Outcome{Events: w.board.events}, nil
+	return Outcome{Seq: e.Seq, Events: w.board.events}, nil
 }
 
 // resume takes up what was saved, and says what is no longer as it was.
