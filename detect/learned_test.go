@@ -22,7 +22,7 @@ func TestGaugeZero(t *testing.T) {
 			}
 		}
 		g.learn()
-		if !(math.Abs(g.zero-zero) < 0.0025) || !(g.spread < gaugeSpread) {
+		if !(math.Abs(g.zero-zero) < 0.0025) || !(g.spread <= gaugeSpread) {
 			t.Errorf("zero %.3f: learned %.4f, spread %.4f", zero, g.zero, g.spread)
 		}
 	}

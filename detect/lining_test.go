@@ -101,10 +101,11 @@ func TestFrictionHealthReport(t *testing.T) {
 		b.apply(0.9, nil)
 	}
 	h = b.det.FrictionHealth()
-	if h.Applications != 4 || !(math.Abs(h.Factor-0.9) < 0.03) || !(h.Low < 0.9 && h.High > 0.9) || !(math.Abs(h.LastAgeS-3) < 0.5) {
+	if h.Applications != 8 || // each of three seconds is two pieces
+		!(math.Abs(h.Factor-0.9) < 0.03) || !(h.Low < 0.9 && h.High > 0.9) || !(math.Abs(h.LastAgeS-3) < 0.5) {
 		t.Errorf("after four: %+v", h)
 	}
-	if at := h.Temperatures[1]; at.Pieces != 4 || !(math.Abs(at.Factor-0.9) < 0.03) || at.Expected != 1 || at.From != 50 {
+	if at := h.Temperatures[1]; at.Pieces != 8 || !(math.Abs(at.Factor-0.9) < 0.03) || at.Expected != 1 || at.From != 50 {
 		t.Errorf("at 50 to 100 °C: %+v", at)
 	}
 	if at := h.Temperatures[6]; detect.Known(at.Factor) || !(math.Abs(at.Expected-0.8) < 1e-9) { // 325 °C: halfway from 1 to 0.6
