@@ -26,6 +26,7 @@ type Site struct {
 	Data    string // folder of journal and recordings; LoadSite takes it from the site file's folder
 	Rigs    []RigFile
 	Sources []Source
+	Record  Recording
 	Notes   []Note // answers that the monitor cannot give with these channels
 }
 
@@ -90,6 +91,7 @@ func readSite(name string, text []byte) siteFile {
 	if data, ok := root.words("data", false, "a folder"); ok {
 		s.Data = data
 	}
+	s.Record = readRecording(root)
 	s.Rigs = readRigFiles(root)
 	s.Sources = readSources(root)
 	root.close()

@@ -20,11 +20,7 @@ func AppendCSV(dst []byte, e *Estimate) []byte {
 	dst = e.Time.UTC().AppendFormat(dst, csvTime)
 	dst = append(dst, ',')
 	dst = append(dst, e.Activity.String()...)
-	for _, x := range [...]Number{
-		e.Height, e.Velocity, e.Acceleration, e.HookLoad, e.RestUp, e.RestUpBound, e.RestDown, e.RestDownBound,
-		e.CrownRoom, e.FloorRoom, e.SecondsToAct, e.SafeLowering, e.BrakeTemperature, e.BrakeTemperatureHi,
-		e.Friction, e.FrictionLow, e.FrictionHigh, e.BrakeMargin, e.AuxiliaryShare, e.LineWork,
-	} {
+	for _, x := range e.Numbers() {
 		dst = append(dst, ',')
 		dst = appendNumber(dst, x)
 	}
@@ -33,6 +29,24 @@ func AppendCSV(dst []byte, e *Estimate) []byte {
 	dst = append(dst, ',')
 	return append(dst, e.HeightSource.String()...)
 }
+
+// Numbers returns the columns of CSVHeader that are numbers, in its order. NaN = not
+// known, an infinity = without end.
+func (e *Estimate) Numbers() [20]Number {
+	return [...]Number{
+		e.Height, e.Velocity, e.Acceleration, e.HookLoad, e.RestUp, e.RestUpBound, e.RestDown, e.RestDownBound,
+		e.CrownRoom, e.FloorRoom, e.SecondsToAct, e.SafeLowering, e.BrakeTemperature, e.BrakeTemperatureHi,
+		e.Friction, e.FrictionLow, e.FrictionHigh, e.BrakeMargin, e.AuxiliaryShare, e.LineWork,
+	}
+}
+
+// Texts returns the columns of CSVHeader that are words, but time, in its order.
+func (e *Estimate) Texts() [3]string {
+	return [...]string{e.Activity.String(), e.Blind.String(), e.HeightSource.String()}
+}
+
+// TextColumns are the names of what Texts returns.
+var TextColumns = [3]string{"activity", "blind", "height_source"}
 
 func appendNumber(dst []byte, x Number) []byte {
 	switch {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"hoistward/alarms"
+	"hoistward/detect"
 	"hoistward/ingest"
 )
 
@@ -71,8 +72,9 @@ type LoopOptions struct {
 	Service  ServiceLog       // nil = lines of the service log are in the journal alone
 	Wall     func() time.Time // this machine's clock, to see when it is set; nil = not looked at
 	Counters *ingest.Counters
-	Changed  func(w *Rig, outcome *Outcome) // after each entry, in the loop's goroutine; must not block
-	Trouble  func(error)                    // a journal line that could not be written; must not block
+	Changed  func(w *Rig, outcome *Outcome)               // after each entry, in the loop's goroutine; must not block
+	Answered func(w *Rig, seq uint64, e *detect.Estimate) // after each entry that made a frame, as Changed; nil = nobody asks
+	Trouble  func(error)                                  // a journal line that could not be written; must not block
 }
 
 // Loop is the live monitor's one goroutine: it puts messages, acts, links and the
@@ -405,6 +407,9 @@ func (l *Loop) take(e *ingest.Entry) (refused string, err error) {
 		l.unsaved[e.Rig] = true
 	}
 	w := l.fleet.Rig(e.Rig)
+	if out.Estimate != nil && l.o.Answered != nil {
+		l.o.Answered(w, e.Seq, out.Estimate)
+	}
 	if e.Kind != ingest.EntrySample || out.Estimate != nil { // what makes no frame does not let time pass
 		l.last[e.Rig] = l.now
 	} else {

@@ -6,9 +6,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"net/http"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +20,7 @@ import (
 	"hoistward/alarms/watch"
 	"hoistward/configs"
 	"hoistward/detect"
+	"hoistward/ingest/record"
 	"hoistward/ingest/mqtt/broker"
 	"hoistward/simulator"
 )
@@ -201,6 +204,41 @@ func TestReplayIsTheLiveRunToTheByte(t *testing.T) {
 	}
 	if n := strings.Count(l.estimates.String(), "\n"); n < 400 {
 		t.Errorf("%d live estimates in a minute at 10 Hz, want most of 600", n)
+	}
+	checkRecordedEstimates(t, l)
+}
+
+// checkRecordedEstimates holds the estimates in the recording, one a second, against
+// the live ones.
+func checkRecordedEstimates(t *testing.T, l *liveRun) {
+	t.Helper()
+	names, live := strings.Split(detect.CSVHeader, ","), map[string][]string{}
+	for line := range strings.Lines(l.estimates.String()) {
+		cells := strings.Split(strings.TrimSuffix(line, "\n"), ",")
+		live[cells[0]] = cells
+	}
+	n := 0
+	for e, err := range record.Estimates(filepath.Join(l.dir, recordingsDir, "R1")) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		n++
+		want := live[e.Time.Format("2006-01-02T15:04:05.000Z")]
+		if want == nil {
+			t.Fatalf("the recording has an estimate of %s, the live run none", e.Time)
+		}
+		for i, name := range names[1:] {
+			got := e.Text(name)
+			if x := e.Number(name); !math.IsNaN(x) {
+				got = strings.TrimPrefix(strings.ToLower(strconv.FormatFloat(x, 'g', -1, 64)), "+")
+			}
+			if got != want[i+1] {
+				t.Fatalf("%s, %s: recorded %q, live %q", want[0], name, got, want[i+1])
+			}
+		}
+	}
+	if n < 50 || n > 62 {
+		t.Errorf("got %d estimates in the recording of a minute, want one a second", n)
 	}
 }
 

@@ -70,6 +70,14 @@ func (st *station) start(u *undo) error {
 	if err != nil {
 		return err
 	}
+	recordings := filepath.Join(dir, recordingsDir)
+	// The recorder keeps a second monitor out of the folder: it comes before all that writes there.
+	st.recorder, err = record.Open(recordings, record.Options{Software: "hoistward " + version, Estimates: estimateColumns()})
+	if err != nil {
+		ln.Close()
+		return err
+	}
+	u.add("recorder", st.recorder.Close)
 	jw, err := journal.Open(filepath.Join(dir, journalFile), st.site.Name, st.clock())
 	if err != nil {
 		ln.Close()
@@ -77,12 +85,6 @@ func (st *station) start(u *undo) error {
 	}
 	st.journal = jw
 	u.add("journal", func(context.Context) error { return jw.Close() })
-	recordings := filepath.Join(dir, recordingsDir)
-	if st.recorder, err = record.Open(recordings, record.Options{Software: "hoistward " + version}); err != nil {
-		ln.Close()
-		return err
-	}
-	u.add("recorder", st.recorder.Close)
 	st.states = journal.OpenStates(filepath.Join(dir, stateDir), func(err error) { st.log.Error("alarm state", zap.Error(err)) })
 	u.add("alarm state", st.states.Close)
 	st.service = journal.NewLogs(filepath.Join(dir, serviceDir))
@@ -142,11 +144,12 @@ func (st *station) startLoop(recordings string, u *undo) error {
 	if err != nil {
 		return err
 	}
+	feed := &estimateFeed{recorder: st.recorder, every: st.site.Record.Estimates, last: map[string]time.Time{}}
 	o := watch.LoopOptions{
 		Open: openRig, Clock: st.clock, FirstSeq: last, Tick: tickEvery,
 		Sessions: map[string]ingest.Session{}, Recorder: st.recorder, Journal: st.journal,
 		States: st.states, Service: st.service, Wall: st.wall,
-		Counters: st.counters, Changed: st.changed,
+		Counters: st.counters, Changed: st.changed, Answered: feed.take,
 		Trouble: func(err error) { st.log.Error("journal line waits for the disk", zap.Error(err)) },
 	}
 	if err := st.makeSources(); err != nil {

@@ -93,6 +93,7 @@ type Recorder struct {
 	queue chan item
 	stop  chan struct{}
 	done  chan struct{}
+	held  *os.File           // keeps others out while it is open
 	abort context.CancelFunc // gives up writing
 
 	mu     sync.Mutex
@@ -157,7 +158,8 @@ func (l *lost) entry() *ingest.Entry {
 	return &e
 }
 
-// Open starts a recorder on dir, which is made if it is not there. Files are
+// Open starts a recorder on dir, which is made if it is not there, and keeps every
+// other recorder out of it until Close (ErrInUse, with who holds it). Files are
 // opened when the first entry of a rig comes.
 func Open(dir string, o Options) (*Recorder, error) {
 	if err := checkColumns(o.Estimates); err != nil {
@@ -166,11 +168,15 @@ func Open(dir string, o Options) (*Recorder, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("recorder: %w", err)
 	}
+	held, err := lockFolder(dir, o.Software)
+	if err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	r := &Recorder{
 		dir: dir, opts: o.withDefaults(), abort: cancel,
 		stop: make(chan struct{}), done: make(chan struct{}),
-		lost: map[string]*lost{},
+		lost: map[string]*lost{}, held: held,
 	}
 	r.queue = make(chan item, r.opts.Queue)
 	w := &writer{r: r, ctx: ctx, rigs: map[string]*rigState{}, checkLeft: r.opts.CheckTime}

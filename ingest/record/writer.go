@@ -346,7 +346,7 @@ func (w *writer) finish() {
 	if unwritten > 0 {
 		err = fmt.Errorf("recorder: %d rows could not be written: %w", unwritten, err)
 	}
-	w.r.closeErr = err
+	w.r.closeErr = errors.Join(err, w.r.held.Close())
 }
 
 func (w *writer) measureSpace(now time.Time) {

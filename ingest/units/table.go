@@ -65,6 +65,8 @@ func init() {
 	add(Time, 1e-3, "ms")
 	add(Time, 60, "min")
 	add(Time, 3600, "h")
+	add(Time, 86400, "d")
+	add(Time, 365.25*86400, "y") // Julian
 	add(RotationSpeed, 1, "rad/s")
 	add(RotationSpeed, 2*math.Pi/60, "rpm", "r/min", "rev/min")
 	add(RotationSpeed, 2*math.Pi, "rev/s", "r/s")
