@@ -203,9 +203,13 @@ func (f *dayFile) writeEstimate(ctx context.Context, it *item, received int64) e
 
 // Estimates returns the recorded estimates, in the order of Read. A file without
 // any, or begun before they were recorded, adds none.
-func Estimates(paths ...string) iter.Seq2[Estimate, error] {
+func Estimates(paths ...string) iter.Seq2[Estimate, error] { return EstimatesAfter(0, paths...) }
+
+// EstimatesAfter is Estimates of what has a greater Seq than seq.
+func EstimatesAfter(seq uint64, paths ...string) iter.Seq2[Estimate, error] {
 	return merged(paths, table[Estimate]{
-		name: "estimate", order: "seq", since: 2, sum: true,
+		after: seq,
+		name:  "estimate", order: "seq", since: 2, sum: true,
 		of: func(i *info) []string { return append(slices.Clone(estimateKeys), names(i.estimate)...) },
 		decode: func(i *info, row []any) (Estimate, key, int64, error) {
 			seq, ok := row[0].(int64)

@@ -6,6 +6,7 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -40,9 +41,13 @@ type Reject struct {
 //
 // An error (ErrNotRecording, ErrNewer, ErrDamaged, or of the system) names its
 // file; what can be read beside it still comes after it, if the caller goes on.
-func Read(paths ...string) iter.Seq2[ingest.Entry, error] {
+func Read(paths ...string) iter.Seq2[ingest.Entry, error] { return ReadAfter(0, paths...) }
+
+// ReadAfter is Read of what has a greater Seq than seq.
+func ReadAfter(seq uint64, paths ...string) iter.Seq2[ingest.Entry, error] {
 	return merged(paths, table[ingest.Entry]{
-		name: "entry", order: "seq", since: 1,
+		after: seq,
+		name:  "entry", order: "seq", since: 1,
 		of: func(i *info) []string {
 			columns := slices.Clone(entryColumns)
 			for c := range i.channels {
@@ -60,9 +65,13 @@ func Read(paths ...string) iter.Seq2[ingest.Entry, error] {
 }
 
 // Events returns the journal lines in the same way and order.
-func Events(paths ...string) iter.Seq2[Event, error] {
+func Events(paths ...string) iter.Seq2[Event, error] { return EventsAfter(0, paths...) }
+
+// EventsAfter is Events of what has a greater Seq than seq.
+func EventsAfter(seq uint64, paths ...string) iter.Seq2[Event, error] {
 	return merged(paths, table[Event]{
-		name: "event", order: "seq, id", since: 1, columns: []string{"seq", "id", "received", "line"}, sum: true,
+		after: seq,
+		name:  "event", order: "seq, id", since: 1, columns: []string{"seq", "id", "received", "line"}, sum: true,
 		decode: func(i *info, row []any) (Event, key, int64, error) {
 			k, err := keyOf(row)
 			received, _ := row[2].(int64)
@@ -108,6 +117,7 @@ func keyOf(row []any) (key, error) {
 type table[T any] struct {
 	name    string
 	order   string               // the key
+	after   uint64               // Seq; only what is behind it, where order begins with seq
 	since   int                  // format that has it; a file of an older one adds nothing
 	columns []string             // the key's first
 	of      func(*info) []string // in place of columns, where they are a file's own
@@ -285,8 +295,17 @@ func (m *merger[T]) advance(s *stream[T]) (ok, goOn bool) {
 			}
 			next = again
 		}
-		s.active = append(s.active, &cursor[T]{source: next})
+		s.active = append(s.active, m.begin(next))
 	}
+}
+
+// begin returns a cursor that stands before the first row wanted.
+func (t table[T]) begin(s *source) *cursor[T] {
+	c := &cursor[T]{source: s}
+	if t.after > 0 {
+		c.last, c.begun = key{int64(t.after), math.MaxInt64}, true
+	}
+	return c
 }
 
 // fill reads on where a cursor has run dry, and drops those that have ended.
