@@ -110,7 +110,7 @@ func (f *feed) rig(b *batch, rig string, most int) (int, error) {
 		if n < most {
 			r.to.seq = upTo // what is between is not read, or was never there
 		}
-		err = r.events(from.seq, paths)
+		err = errors.Join(r.estimates(from.seq, paths), r.events(from.seq, paths))
 	}
 	if err != nil {
 		return 0, err
@@ -267,6 +267,24 @@ func (r *reading) entries(from, upTo uint64, most int, paths []string) (n int, e
 		}
 	}
 	return n, nil
+}
+
+func (r *reading) estimates(from uint64, paths []string) error {
+	for e, err := range record.EstimatesAfter(from, paths...) {
+		if err != nil {
+			if err := r.fault(err); err != nil {
+				return err
+			}
+			continue
+		}
+		if e.Seq > r.to.seq {
+			break
+		}
+		if p := estimateOf(&e); len(p.fields) > 0 {
+			r.points = append(r.points, p)
+		}
+	}
+	return nil
 }
 
 func (r *reading) events(from uint64, paths []string) error {

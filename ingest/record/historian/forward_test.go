@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"math"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -48,7 +49,8 @@ func TestFollowsTheRecorder(t *testing.T) {
 	s := newStore(t)
 	o := options(t, dir, s.server.URL)
 	f := start(t, o)
-	r, err := record.Open(o.Recordings, record.Options{Interval: 5 * time.Millisecond})
+	r, err := record.Open(o.Recordings, record.Options{Interval: 5 * time.Millisecond,
+		Estimates: []record.Column{{Name: "height_m"}, {Name: "activity", Text: true}, {Name: "seconds_to_act"}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,6 +60,9 @@ func TestFollowsTheRecorder(t *testing.T) {
 		e.Seq = uint64(i + 1)
 		all = append(all, e)
 		r.Add(e)
+		if i%10 == 0 {
+			r.AddEstimate("R1", e.Seq, e.Received, e.Sample.Time, record.Answers{Numbers: []float64{float64(i) / 7, aheadOf(i)}, Texts: []string{"hoisting"}})
+		}
 		if i%100 == 50 {
 			r.AddEvent("R1", e.Seq, e.Received, []byte(fmt.Sprintf(`{"time":%q,"rig":"R1","alarm":"overhoist","event":"raised",`+
 				`"state":"raised","priority":"high","reason":"near \"the\" crown","value":1.5,"limit":null,"unit":"m","occurrence":1,"version":1}`,
@@ -72,6 +77,13 @@ func TestFollowsTheRecorder(t *testing.T) {
 	}
 	stop(t, f)
 	got, want := s.snapshot(), wanted(all...)
+	for i := 0; i < len(all); i += 10 {
+		at := all[i].Sample.Time.UnixNano()
+		want[value{"hoist,rig=R1 height_m", at}] = float64(i) / 7
+		if i%20 == 0 {
+			want[value{"hoist,rig=R1 seconds_to_act", at}] = aheadOf(i)
+		}
+	}
 	for _, n := range []int{50, 150, 250, 350} {
 		at := all[n].Received.Truncate(time.Millisecond).UnixNano() + int64(n+1)
 		want[value{"alarm,alarm=overhoist,event=raised,rig=R1 value", at}] = 1.5
@@ -81,6 +93,14 @@ func TestFollowsTheRecorder(t *testing.T) {
 		}
 	}
 	compare(t, got, want, 0)
+}
+
+// aheadOf is a time to act; infinite, nothing ahead, in every second estimate.
+func aheadOf(i int) float64 {
+	if i%20 == 0 {
+		return float64(i)
+	}
+	return math.Inf(1)
 }
 
 // A gap of entries lost to overload is written when it is known, before entries that

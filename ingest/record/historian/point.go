@@ -111,6 +111,21 @@ func sampleOf(e *ingest.Entry) point {
 	return p
 }
 
+// estimateOf makes a point of the numbers of an estimate; its words stay in the
+// recording. An infinity (nothing ahead) is no field, as line protocol has none.
+func estimateOf(e *record.Estimate) point {
+	p := point{rig: e.Rig, seq: e.Seq, measurement: hoistMeasurement, tags: []tag{{"rig", e.Rig}}, at: e.Time}
+	if p.at.IsZero() {
+		p.at = e.Received
+	}
+	for i, c := range e.Columns {
+		if x, ok := e.Values[i].(float64); ok {
+			p.number(c.Name, x)
+		}
+	}
+	return p
+}
+
 // journalLine is what a point is made of, of a line of the journal.
 type journalLine struct {
 	Time       time.Time `json:"time"`
