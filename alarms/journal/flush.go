@@ -15,6 +15,7 @@ func (w *Writer) flush() error {
 	}
 	if len(w.held) > 0 {
 		n, err := w.f.Write(w.held)
+		w.length.Add(int64(n))
 		w.unsynced = append(w.unsynced, w.held[:n]...)
 		w.held = slices.Delete(w.held, 0, n)
 		if err == nil && len(w.held) > 0 {
@@ -98,6 +99,7 @@ func (w *Writer) follow() error {
 	}
 	_ = w.f.Close() // the old file; what it may not hold is written again
 	w.f = f
+	w.measure()
 	w.again("the file was moved or removed under the monitor: the lines that follow may stand in the old file too", end.torn)
 	return nil
 }

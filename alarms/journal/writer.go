@@ -19,6 +19,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"hoistward/alarms"
@@ -63,6 +64,7 @@ type Writer struct {
 	lostEver uint64
 	err      error // of the last attempt; nil = all is written
 	now      time.Time
+	length   atomic.Int64 // of the file, as far as it was written
 }
 
 // Open opens the journal at path, or makes it. Where its last line is torn or has no
@@ -80,6 +82,7 @@ func open(path, rig string, now time.Time, sys system) (*Writer, error) {
 	if w.f, err = sys.open(path); err != nil {
 		return nil, fmt.Errorf("open journal: %w", err)
 	}
+	w.measure()
 	if end.torn {
 		w.hold([]byte{'\n'})
 		w.hold(w.breakLine(fmt.Sprintf("the line before this one has no end: its %d bytes are as a crash left them", end.length)))
@@ -192,6 +195,17 @@ func (w *Writer) Health() Health {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return Health{bytes.Count(w.held, []byte{'\n'}), w.lostEver, w.err}
+}
+
+// Length is the file's length in bytes after the newest line that was written. It waits
+// for nothing.
+func (w *Writer) Length() int64 { return w.length.Load() }
+
+// measure takes the length of a file that was just opened.
+func (w *Writer) measure() {
+	if st, err := w.f.Stat(); err == nil {
+		w.length.Store(st.Size())
+	}
 }
 
 func (w *Writer) fail(err error) error {

@@ -43,16 +43,18 @@ const (
 	brakeNotProven
 	lineWorkOver // before what it hides
 	lineWorkDue
+	notificationFailing
 	numOwn
 )
 
 var ownNames = [numOwn]string{"broker_lost", "recording_stopped", "alarm_state_lost",
-	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due"}
+	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due", "notification_failing"}
 
 // Source names of link entries that are not of a source of readings.
 const (
 	RecorderLink = "recorder" // the recorder stopped, or records again
 	ClockLink    = "clock"    // this machine's clock was set
+	NotifyLink   = "notify"   // what carries alarms outside fails, or delivers again
 )
 
 // newBoard returns a board of alarms that were never evaluated.
@@ -238,10 +240,10 @@ func (b *board) reason(s *slot, change alarms.Change) string {
 // linkChanged turns the state of the links into findings: one source that is lost
 // is enough.
 func (b *board) linkChanged(links []linkState) {
-	for _, own := range []int{brokerLost, recordingStopped} {
+	for _, own := range []int{brokerLost, recordingStopped, notificationFailing} {
 		worst := detect.Absent
 		for _, l := range links {
-			if (l.link.Source == RecorderLink) != (own == recordingStopped) {
+			if linkAlarm(l.link.Source) != own {
 				continue
 			}
 			if c := linkCondition(l.link.State); worst == detect.Absent || c == detect.Present {
@@ -249,13 +251,28 @@ func (b *board) linkChanged(links []linkState) {
 				b.why[own] = linkWords(l.link)
 			}
 		}
-		b.own[own] = detect.Finding{Condition: worst, Urgency: detect.High, Value: math.NaN(), Limit: math.NaN()}
+		urgency := detect.High
+		if own == notificationFailing {
+			urgency = detect.Medium
+		}
+		b.own[own] = detect.Finding{Condition: worst, Urgency: urgency, Value: math.NaN(), Limit: math.NaN()}
 	}
+}
+
+// linkAlarm returns which alarm a link of that name is for.
+func linkAlarm(source string) int {
+	switch source {
+	case RecorderLink:
+		return recordingStopped
+	case NotifyLink:
+		return notificationFailing
+	}
+	return brokerLost
 }
 
 func linkCondition(state string) detect.Condition {
 	switch state {
-	case "subscribed", "receiving", "quiet", "recording":
+	case "subscribed", "receiving", "quiet", "recording", "delivering":
 		return detect.Absent
 	case "connected", "closed": // no word yet on the subscription; put down on purpose
 		return detect.Undecided

@@ -154,22 +154,37 @@ func (c *Client) Stats() Stats {
 // be lost with the link). With no open link it fails at once; nothing is kept for
 // later, so state that matters is to be published again on each Subscribed.
 func (c *Client) Publish(topic string, qos byte, retained bool, payload []byte) error {
-	err := c.publish(topic, qos, retained, payload)
-	if err == nil {
-		return nil
-	}
-	c.mu.Lock()
-	c.stats.Undelivered++
-	c.mu.Unlock()
-	return fmt.Errorf("mqtt %s: publish on %q: %w: %w", c.o.Name, topic, ErrNotDelivered, err)
+	return c.Begin(topic, qos, retained, payload)()
 }
 
-func (c *Client) publish(topic string, qos byte, retained bool, payload []byte) error {
+// Begin is Publish in two parts: it sends, in the order of its calls where they come
+// from one goroutine, and returns the wait, which must be called.
+func (c *Client) Begin(topic string, qos byte, retained bool, payload []byte) (wait func() error) {
+	token, err := c.begin(topic, qos, retained, payload)
+	return func() error {
+		switch {
+		case err != nil:
+		case !token.WaitTimeout(c.o.PublishTimeout):
+			err = fmt.Errorf("no confirmation within %v", c.o.PublishTimeout)
+		default:
+			err = token.Error()
+		}
+		if err == nil {
+			return nil
+		}
+		c.mu.Lock()
+		c.stats.Undelivered++
+		c.mu.Unlock()
+		return fmt.Errorf("mqtt %s: publish on %q: %w: %w", c.o.Name, topic, ErrNotDelivered, err)
+	}
+}
+
+func (c *Client) begin(topic string, qos byte, retained bool, payload []byte) (paho.Token, error) {
 	if err := CheckTopic(topic); err != nil {
-		return err
+		return nil, err
 	}
 	if qos > 2 {
-		return fmt.Errorf("got QoS %d, want 0, 1 or 2", qos)
+		return nil, fmt.Errorf("got QoS %d, want 0, 1 or 2", qos)
 	}
 	c.mu.Lock()
 	link := c.link
@@ -177,13 +192,9 @@ func (c *Client) publish(topic string, qos byte, retained bool, payload []byte) 
 	c.mu.Unlock()
 	// IsConnected stays true without a link; IsConnectionOpen does not.
 	if link == nil || !link.IsConnectionOpen() {
-		return fmt.Errorf("link %s", c.Status().State)
+		return nil, fmt.Errorf("link %s", c.Status().State)
 	}
-	token := link.Publish(topic, qos, retained, payload)
-	if !token.WaitTimeout(c.o.PublishTimeout) {
-		return fmt.Errorf("no confirmation within %v", c.o.PublishTimeout)
-	}
-	return token.Error()
+	return link.Publish(topic, qos, retained, payload), nil
 }
 
 // handle takes a message from paho, which waits for it before it reads on. Paho
