@@ -40,6 +40,7 @@ func (s *Server) showRig(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusNotFound, "no rig of that name")
 		return
 	}
+	s.freshen(rig)
 	f := rig.newest.Load()
 	if f == nil {
 		writeError(w, http.StatusNotFound, "nothing has been heard of this rig yet")

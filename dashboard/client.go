@@ -49,8 +49,10 @@ func (s *Server) watch(w http.ResponseWriter, r *http.Request) {
 	}
 	s.mu.Lock()
 	s.clients[c] = struct{}{}
+	rig.pages++
 	s.mu.Unlock()
 	s.served.Add(1)
+	s.freshen(rig)
 
 	written := make(chan error, 1)
 	go func() { written <- s.write(c) }()
@@ -62,6 +64,7 @@ func (s *Server) watch(w http.ResponseWriter, r *http.Request) {
 	s.count(c, ended)
 	s.mu.Lock()
 	delete(s.clients, c)
+	rig.pages--
 	s.mu.Unlock()
 }
 

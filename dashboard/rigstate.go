@@ -16,6 +16,7 @@ type rigState struct {
 	name   string
 	newest atomic.Pointer[frame]
 	sound  map[string]soundReport // by page
+	pages  int                    // open now
 }
 
 func newRigState(name string) *rigState {
@@ -111,6 +112,20 @@ func summarize(snap *Snapshot) Summary {
 		sum.Worst, sum.Title = snap.Alarms[0].Priority, snap.Alarms[0].Title
 	}
 	return sum
+}
+
+// Watched tells whether a page shows the rig now.
+func (s *Server) Watched(rig string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	state := s.rigs[rig]
+	return state != nil && state.pages > 0
+}
+
+func (s *Server) freshen(rig *rigState) {
+	if s.opts.Fresh != nil {
+		s.opts.Fresh(rig.name)
+	}
 }
 
 // lookup returns the rig's state, nil when there is no such rig.

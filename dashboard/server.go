@@ -21,6 +21,9 @@ type Options struct {
 	Version string           // shown on the start page
 	Now     func() time.Time // nil = time.Now
 	Rigs    []string         // rigs to list before their first snapshot
+	// Fresh is called before a page or the API is given the newest snapshot of a rig, so
+	// that one made now can be published first; nil = what was published is the newest.
+	Fresh func(rig string)
 	// AlarmFigures measures the journal of the given rigs, none = all; nil = none is kept.
 	AlarmFigures func(rigs []string, from, to time.Time) (any, error)
 }

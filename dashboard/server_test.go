@@ -349,3 +349,21 @@ func TestAssetsAreAskedForAgain(t *testing.T) {
 		t.Error("the script is empty")
 	}
 }
+
+// What a page or the API is given first is what was made for it, not what lay there.
+func TestWhoComesIsGivenWhatIsKnownNow(t *testing.T) {
+	var s *dashboard.Server
+	seq := uint64(0)
+	s = dashboard.New(dashboard.Options{Rigs: []string{rigName}, Fresh: func(rig string) {
+		seq++
+		s.Publish(&dashboard.Snapshot{Rig: rig, Seq: seq})
+	}})
+	for range 2 {
+		if body := ask(t, s, "GET", "/api/rigs/"+rigName, "").Body.String(); !strings.Contains(body, fmt.Sprintf(`"seq":%d,`, seq)) {
+			t.Errorf("the answer is not snapshot %d: %s", seq, body)
+		}
+	}
+	if seq != 2 {
+		t.Errorf("%d snapshots were made for two that asked", seq)
+	}
+}

@@ -99,7 +99,15 @@ type Loop struct {
 	inbox   chan Message
 	acts    chan actCall
 	links   chan ingest.Link
+	looks   chan look
 	stopped chan struct{}
+}
+
+// look is a question about a rig as it is between two entries.
+type look struct {
+	rig  string
+	f    func(w *Rig)
+	done chan bool
 }
 
 type actCall struct {
@@ -114,7 +122,7 @@ func NewLoop(o LoopOptions, order []string) (*Loop, error) {
 		o: o, fleet: NewFleet(o.Open), order: order, seq: o.FirstSeq,
 		last: map[string]time.Time{}, day: map[string]int{}, unsaved: map[string]bool{}, kept: map[string]time.Time{},
 		faults: newFaults(),
-		inbox:  make(chan Message), acts: make(chan actCall), links: make(chan ingest.Link, 64),
+		inbox:  make(chan Message), acts: make(chan actCall), links: make(chan ingest.Link, 64), looks: make(chan look),
 		stopped: make(chan struct{}),
 	}
 	l.advance(o.Clock())
@@ -151,6 +159,26 @@ func (l *Loop) Link(link ingest.Link) {
 	select {
 	case l.links <- link:
 	default:
+	}
+}
+
+// Look calls f with a rig as it is between two entries, in the loop's goroutine. f may
+// not change it and must not block. Look returns false when there is no such rig, ctx
+// ends or the loop has stopped; f may still be called after ctx has ended.
+func (l *Loop) Look(ctx context.Context, rig string, f func(w *Rig)) bool {
+	k := look{rig, f, make(chan bool, 1)}
+	select {
+	case l.looks <- k:
+	case <-ctx.Done():
+		return false
+	case <-l.stopped:
+		return false
+	}
+	select {
+	case ok := <-k.done:
+		return ok
+	case <-ctx.Done():
+		return false
 	}
 }
 
@@ -195,6 +223,12 @@ func (l *Loop) Run(ctx context.Context) {
 			l.act(c)
 		case link := <-l.links:
 			l.link(link)
+		case k := <-l.looks:
+			w := l.fleet.Rig(k.rig)
+			if w != nil {
+				k.f(w)
+			}
+			k.done <- w != nil
 		case <-ticker.C:
 			l.tick()
 		case <-gather:

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"hoistward/alarms/watch"
@@ -13,19 +14,30 @@ import (
 
 // pager hands snapshots from the loop to the page. The loop makes them, since only
 // it may look at a rig; a goroutine of its own turns them into JSON, and of a rig
-// only the newest waits.
+// only the newest waits. A rig that no page shows gets one a second, for the list of
+// rigs; a page that comes is given a new one first.
 type pager struct {
 	counters *ingest.Counters
-	seq      uint64
-	last     map[string]time.Time
+	loop     *watch.Loop
+	page     atomic.Pointer[dashboard.Server]
+
+	// Of the loop's goroutine.
+	seq     uint64
+	last    map[string]time.Time
+	counted time.Time
+	rejects rejectViews
 
 	mu      sync.Mutex
 	waiting map[string]*dashboard.Snapshot
 	wake    chan struct{}
 }
 
-// pageEvery is the least time between two snapshots of a rig, but for alarms.
-const pageEvery = 40 * time.Millisecond
+const (
+	pageEvery   = 40 * time.Millisecond  // least time between two snapshots of a rig, but for alarms
+	unseenEvery = time.Second            // likewise of one that no page shows
+	countEvery  = 250 * time.Millisecond // least time between two looks at the counters
+	freshLimit  = time.Second            // a page that comes waits so long for the loop at most
+)
 
 func newPager(c *ingest.Counters) *pager {
 	return &pager{counters: c, last: map[string]time.Time{}, waiting: map[string]*dashboard.Snapshot{}, wake: make(chan struct{}, 1)}
@@ -35,12 +47,13 @@ func newPager(c *ingest.Counters) *pager {
 // of note has happened.
 func (p *pager) show(w *watch.Rig, urgent bool) {
 	now := time.Now()
-	if w.Result() == nil || (!urgent && now.Sub(p.last[w.Name()]) < pageEvery) {
+	if !urgent && !p.due(w.Name(), now) {
 		return
 	}
-	p.last[w.Name()] = now
-	p.seq++
-	snap := view.Of(w, p.seq, p.counters.Snapshot())
+	snap := p.make(w, now)
+	if snap == nil {
+		return
+	}
 	p.mu.Lock()
 	p.waiting[w.Name()] = snap
 	p.mu.Unlock()
@@ -50,7 +63,45 @@ func (p *pager) show(w *watch.Rig, urgent bool) {
 	}
 }
 
+// due tells whether it is time for a rig's next snapshot.
+func (p *pager) due(rig string, now time.Time) bool {
+	since := now.Sub(p.last[rig])
+	if since < pageEvery || since >= unseenEvery {
+		return since >= unseenEvery
+	}
+	page := p.page.Load()
+	return page != nil && page.Watched(rig)
+}
+
+// make returns a new snapshot of w; nil where nothing is known of it yet.
+func (p *pager) make(w *watch.Rig, now time.Time) *dashboard.Snapshot {
+	if w.Result() == nil {
+		return nil
+	}
+	if now.Sub(p.counted) >= countEvery {
+		p.counted = now
+		p.rejects = viewRejects(p.counters.Snapshot(), p.last)
+	}
+	p.last[w.Name()] = now
+	p.seq++
+	return view.Of(w, p.seq, p.rejects.of(w.Name()))
+}
+
+// fresh publishes a rig as it is now, for a page that has just come.
+func (p *pager) fresh(rig string) {
+	ctx, cancel := context.WithTimeout(context.Background(), freshLimit)
+	defer cancel()
+	made := make(chan *dashboard.Snapshot, 1)
+	if !p.loop.Look(ctx, rig, func(w *watch.Rig) { made <- p.make(w, time.Now()) }) {
+		return
+	}
+	if snap := <-made; snap != nil {
+		p.page.Load().Publish(snap)
+	}
+}
+
 func (p *pager) start(page *dashboard.Server, u *undo) {
+	p.page.Store(page)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() {
@@ -71,4 +122,31 @@ func (p *pager) start(page *dashboard.Server, u *undo) {
 		}
 	}()
 	u.add("pager", func(stop context.Context) error { cancel(); return waitFor(stop, done) })
+}
+
+// rejectViews are the counts of rejects as the pages of rigs show them: of the
+// sources, and what was refused by the rig's own order of times.
+type rejectViews struct {
+	common []ingest.Count
+	own    map[string][]ingest.Count
+}
+
+func viewRejects[T any](counts []ingest.Count, rigs map[string]T) rejectViews {
+	v := rejectViews{own: map[string][]ingest.Count{}}
+	for _, c := range counts {
+		if _, rig := rigs[c.Source]; rig {
+			v.own[c.Source] = append(v.own[c.Source], c)
+		} else {
+			v.common = append(v.common, c)
+		}
+	}
+	return v
+}
+
+func (v *rejectViews) of(rig string) []ingest.Count {
+	own := v.own[rig]
+	if len(own) == 0 {
+		return v.common
+	}
+	return append(append(make([]ingest.Count, 0, len(own)+len(v.common)), own...), v.common...)
 }

@@ -264,8 +264,9 @@ func waitFor(ctx context.Context, done <-chan struct{}) error {
 func (st *station) startPage(ln net.Listener, u *undo) {
 	st.page = dashboard.New(dashboard.Options{
 		Desk: desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
-		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures,
+		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Fresh: st.pager.fresh,
 	})
+	st.pager.loop = st.loop
 	st.pager.start(st.page, u)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)

@@ -106,3 +106,39 @@ func TestTimeAndChannelsFurtherIn(t *testing.T) {
 		t.Errorf("a group named twice: got %+v", got)
 	}
 }
+
+// FuzzPaths reads messages in which the time and the channels stand further in, in
+// objects and in lists.
+func FuzzPaths(f *testing.F) {
+	for _, s := range []string{
+		`{"header":{"stamp":"2026-11-24T12:00:00Z"},"values":[{"v":5},[true]],"a/b":{"c~d":1}}`,
+		`{"header":{"stamp":1795521600000},"values":[{"v":null}]}`, `{"header":[],"values":{}}`, `[]`, `{"values":[[[[[]]]]]}`,
+		`{"header":{"stamp":"2026-11-24T12:00:00Z"},"values":[{"v":5}],"values":[{"v":6}]}`, `{"a\/b":{"c\u007ed":-999.25}}`,
+	} {
+		f.Add([]byte(s))
+	}
+	m := fieldUnits(f)
+	m.TimeField = "header.stamp"
+	own := m.Channels
+	m.Channels = [ingest.NumChannels]ingest.ChannelMap{}
+	for c, field := range map[ingest.Channel]string{
+		ingest.HookLoad: "values[0].v", ingest.CrownSaver: "values[1][0]", ingest.BlockHeight: "/a~1b/c~0d",
+	} {
+		m.Channels[c] = own[c]
+		m.Channels[c].Field, m.Channels[c].Mapped = field, true
+	}
+	d, err := NewJSON(m)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		got := run(d, data)
+		checkSamples(t, m, got)
+		if len(got.samples)+len(got.rejects) == 0 {
+			t.Errorf("%q vanished", data)
+		}
+		if again := run(d, data); again.words() != got.words() {
+			t.Errorf("twice the same gives %q and %q", got.words(), again.words())
+		}
+	})
+}
