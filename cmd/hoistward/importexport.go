@@ -1,15 +1,7 @@
 package main
 
 import (
-	"errors"
 	"fmt"
-	"iter"
-	"os"
-
-	"hoistward/ingest"
-	"hoistward/ingest/fieldcsv"
-	"hoistward/ingest/record"
-	"hoistward/ingest/units"
 )
 
 type importCmd struct {
@@ -36,83 +28,6 @@ func (c *importCmd) Run(s *streams) error {
 	}
 	_, err = fmt.Fprintf(s.out, "%d entries in %s\n", n, c.Out)
 	return err
-}
-
-type exportCmd struct {
-	Files []string `arg:"" name:"file" type:"existingpath" help:"Recordings, or folders of them, of one rig."`
-	Out   string   `required:"" type:"path" placeholder:"FILE.CSV" help:"Where the field CSV goes."`
-	Only  string   `placeholder:"RIG" help:"The rig to write, where there are several."`
-}
-
-// exportUnits are what a field CSV is written in.
-var exportUnits = map[ingest.Channel]string{
-	ingest.HookLoad: "kN", ingest.DeadLineTension: "kN", ingest.DrumSpeed: "rpm",
-	ingest.BrakePressure: "MPa", ingest.EmergencyPressure: "MPa", ingest.DriveTorque: "kN.m",
-	ingest.BrakeTemperature: "degC", ingest.CoolantTemperature: "degC",
-}
-
-func (c *exportCmd) Run(s *streams) (err error) {
-	channels, err := c.channels()
-	if err != nil {
-		return err
-	}
-	f, err := os.Create(c.Out)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	o := fieldcsv.WriteOptions{Channels: channels, Units: map[ingest.Channel]units.Unit{}}
-	for ch, symbol := range exportUnits {
-		o.Units[ch], _ = units.Lookup(symbol)
-	}
-	return fieldcsv.Write(f, c.samples(), o)
-}
-
-// channels returns those that the recordings name at all, in order: they are the
-// columns.
-func (c *exportCmd) channels() ([]ingest.Channel, error) {
-	var has uint32
-	for s, err := range c.samples() {
-		if err != nil {
-			return nil, err
-		}
-		has |= s.Has
-	}
-	var list []ingest.Channel
-	for ch := range ingest.NumChannels {
-		if has&(1<<ch) != 0 {
-			list = append(list, ch)
-		}
-	}
-	if len(list) == 0 {
-		return nil, errors.New("got no readings, want a recording")
-	}
-	return list, nil
-}
-
-func (c *exportCmd) samples() iter.Seq2[ingest.Sample, error] {
-	return func(yield func(ingest.Sample, error) bool) {
-		rig := c.Only
-		for e, err := range record.Read(recordingPaths(c.Files)...) {
-			if err != nil {
-				yield(ingest.Sample{}, err)
-				return
-			}
-			if e.Kind != ingest.EntrySample || (c.Only != "" && e.Rig != c.Only) {
-				continue
-			}
-			if rig == "" {
-				rig = e.Rig
-			}
-			if e.Rig != rig {
-				yield(ingest.Sample{}, usagef("got recordings of %s and %s, want --only with one of them", rig, e.Rig))
-				return
-			}
-			if !yield(e.Sample, nil) {
-				return
-			}
-		}
-	}
 }
 
 func recordingPaths(files []string) []string {

@@ -19,6 +19,7 @@ var importRules = []importRule{
 		"what a reading is needs neither network nor disk; time comes in with the data"},
 	{"hoistward/ingest/sparkplug", []string{"hoistward/ingest"}, []string{"net", "os", "context", "log", "go.uber.org/zap"},
 		"a session is followed by its messages and the time that they bring; it has no clock and publishes nothing itself"},
+	{"hoistward/ingest/tables", nil, []string{"net", "os"}, "a table is written to what it is given; what a column means is not its business"},
 	{"hoistward/ingest/", []string{"hoistward/ingest", "hoistward/ingest/"}, nil, "sources are upstream of everything"},
 	{"hoistward/detect/hoist", []string{"hoistward/ingest/units"}, []string{"net", "os", "log", "go.uber.org/zap", "sync"},
 		"physics knows of no sensor, clock, log or goroutine"},

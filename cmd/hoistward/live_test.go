@@ -20,8 +20,8 @@ import (
 	"hoistward/alarms/watch"
 	"hoistward/configs"
 	"hoistward/detect"
-	"hoistward/ingest/record"
 	"hoistward/ingest/mqtt/broker"
+	"hoistward/ingest/record"
 	"hoistward/simulator"
 )
 

@@ -60,7 +60,7 @@ type cli struct {
 	Calibrate calibrateCmd `cmd:"" help:"The drum-wrap map from known heights."`
 	Check     checkCmd     `cmd:"" help:"Every mistake in rig and site files, at once."`
 	Import    importCmd    `cmd:"" help:"Field CSV, WITS or line protocol to a recording."`
-	Export    exportCmd    `cmd:"" help:"Recording to field CSV."`
+	Export    exportCmd    `cmd:"" help:"Recording to CSV, Parquet or line protocol, or a plain copy."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`
 }
 

@@ -17,10 +17,16 @@ import (
 // file of the tests.
 func npmFolder(t *testing.T) string {
 	t.Helper()
+	return npmFrom(t, filepath.Join("..", "..", "ingest", "sparkplug", "testdata", "npm"), "edge.js")
+}
+
+// npmFrom is a folder with a script and the npm packages that the lock file beside it
+// names.
+func npmFrom(t *testing.T, from, script string) string {
+	t.Helper()
 	npm, dir := needTool(t, "npm"), t.TempDir()
 	needTool(t, "node")
-	from := filepath.Join("..", "..", "ingest", "sparkplug", "testdata", "npm")
-	for _, name := range []string{"package.json", "package-lock.json", "edge.js"} {
+	for _, name := range []string{"package.json", "package-lock.json", script} {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(readFile(t, filepath.Join(from, name))), 0o644); err != nil {
 			t.Fatal(err)
 		}

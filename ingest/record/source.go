@@ -232,6 +232,25 @@ func Files(paths ...string) ([]string, error) {
 	return slices.Compact(all), nil
 }
 
+// ByRig returns the recordings in paths, as Files finds them, by the rig they are
+// of. A file that cannot be read fails it.
+func ByRig(paths ...string) (map[string][]string, error) {
+	all, err := Files(paths...)
+	if err != nil {
+		return nil, err
+	}
+	rigs := map[string][]string{}
+	for _, path := range all {
+		s, err := openSource(path)
+		if err != nil {
+			return nil, err
+		}
+		s.db.Close()
+		rigs[s.rig] = append(rigs[s.rig], path)
+	}
+	return rigs, nil
+}
+
 func filesIn(dir string) ([]string, error) {
 	var found []string
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
