@@ -123,6 +123,9 @@ func (d *Detector) momentNow(t, now float64) moment {
 	m := moment{t: t}
 	w, known := d.drumTurns(now)
 	p := d.pressureFraction(now)
+	if s := &d.ins[ingest.DrumSpeed]; s.live(now) && s.came && !s.fresh {
+		return m // one reading set aside: the filtered speed lags in a stop, and Δω would be wrong
+	}
 	if !known || !Known(d.load.force) || !Known(p) || !d.moving(now) || d.aux.lost || d.load.doubt || !d.calipersClear(now) {
 		return m
 	}

@@ -11,16 +11,17 @@ import (
 // load is what hangs on the hook: the force now, and the weight that it would be
 // at rest.
 type load struct {
-	rig    *hoist.Rig
-	force  float64 // hook load now, N; NaN = not known
-	weight float64 // static hook load, filtered, N; NaN = not known
-	loaded bool    // a string hangs there, not the block alone
-	doubt  bool    // it shifted by itself: nothing is learned of the brakes from it
-	slow   float64 // static weight while a string hangs in motion, slowly filtered, N; NaN = none
-	light  float64 // what the block alone weighed when the hook load was last believed, N; NaN = not seen
-	alone  float64 // what it weighs now, filtered, N; NaN = no block alone in motion
-	aloneN int     // readings in alone
-	peaks  int     // frames in a row with the raw force above the rating
+	rig      *hoist.Rig
+	force    float64 // hook load now, N; NaN = not known
+	weight   float64 // static hook load, filtered, N; NaN = not known
+	loaded   bool    // a string hangs there, not the block alone
+	doubt    bool    // it shifted by itself: nothing is learned of the brakes from it
+	slow     float64 // static weight while a string hangs in motion, slowly filtered, N; NaN = none
+	light    float64 // what the block alone weighed when the hook load was last believed, N; NaN = not seen
+	alone    float64 // what it weighs now, filtered, N; NaN = no block alone in motion
+	aloneN   int     // readings in alone
+	unsteady float64 // s for which the block speeds up or slows down
+	peaks    int     // frames in a row with the raw force above the rating
 }
 
 const (
@@ -44,6 +45,10 @@ const (
 	aloneEnough  = 10   // readings
 	steadyMotion = 0.25 // m/s; slower, slips are set and weight is taken up
 	steadyGain   = 0.15 // m/s²
+	// unsteadyTime is for how long the mean is kept while the motion is not steady, s: a
+	// load that shifts moves the height by the count too, by the line's stretch, and looks
+	// like a jerk.
+	unsteadyTime = 0.8
 )
 
 func newLoad(rig *hoist.Rig) load {
@@ -107,10 +112,15 @@ func (l *load) classify() {
 //	the block alone in motion   weighs more than aloneShift off what it did: in doubt;
 //	                            as it did: believed again
 func (l *load) followShift(dt, v, a float64) {
-	steady := math.Abs(v) > steadyMotion && math.Abs(a) < steadyGain && Known(l.weight)
+	moving := math.Abs(v) > steadyMotion && Known(l.weight)
+	if l.unsteady += dt; math.Abs(a) < steadyGain {
+		l.unsteady = 0
+	}
 	switch {
-	case !steady:
+	case !moving || l.unsteady > unsteadyTime:
 		l.slow, l.aloneN = math.NaN(), 0
+	case l.unsteady > 0:
+		l.aloneN = 0
 	case l.loaded && math.IsNaN(l.slow):
 		l.slow = l.weight
 	case l.loaded:
