@@ -25,6 +25,9 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("POST /api/rigs/{rig}/sound", s.hearSound)
 	mux.HandleFunc("GET /api/alarms/figures", s.alarmFigures)
 	mux.HandleFunc("GET /healthz", s.health)
+	if s.opts.Metrics != nil {
+		mux.Handle("GET /metrics", s.opts.Metrics)
+	}
 	mux.HandleFunc("GET /assets/{file}", s.asset)
 	mux.HandleFunc("GET /", s.notFoundPage)
 	return guard(mux)

@@ -17,6 +17,7 @@ import (
 type Options struct {
 	Desk    Desk             // nil: nobody can acknowledge, every act is refused
 	Health  func() any       // what /healthz says besides the dashboard's own figures; nil = nothing
+	Metrics http.Handler     // answers /metrics; nil = there are none
 	Log     *zap.Logger      // nil = no log
 	Version string           // shown on the start page
 	Now     func() time.Time // nil = time.Now

@@ -16,11 +16,14 @@ import (
 //   - RejectFarPast: t is more than MaxBehind before receipt. It is returned as it
 //     is and must not be used as present.
 //
-// With ReceiptClock the answer is the receipt time, whatever t is.
+// With ReceiptClock the answer is the receipt time, whatever t is. Every other stamp
+// is noted in Offsets.
 func (m *Mapping) Stamp(t, received time.Time) (time.Time, Reject) {
-	switch {
-	case m.Clock == ReceiptClock:
+	if m.Clock == ReceiptClock {
 		return received.UTC(), Used
+	}
+	m.Offsets.note(t, received)
+	switch {
 	case t.Sub(received) > m.MaxAhead:
 		return received.UTC(), RejectClockAhead
 	case received.Sub(t) > m.MaxBehind:

@@ -13,17 +13,32 @@ import (
 const (
 	maxExample = 120  // characters of an example
 	maxSources = 1000 // sources counted by name
+	// maxStrangers is how many rigs without a file are told by name, and maxStranger
+	// how many bytes of a name are kept.
+	maxStrangers = 100
+	maxStranger  = 64
 )
 
 // OtherSources gathers the rejects of sources beyond the limit of names, which a
 // sender of made-up topics would otherwise use to fill the memory.
 const OtherSources = "(others)"
 
+// OtherStrangers likewise gathers the rigs without a file beyond the limit of names.
+const OtherStrangers = "(others)"
+
 // Counters counts rejects by source and reason and keeps the last example of
 // each. It is safe for concurrent use; the zero value is ready.
 type Counters struct {
-	mu      sync.Mutex
-	sources map[string]*[NumRejects]tally
+	mu        sync.Mutex
+	sources   map[string]*[NumRejects]tally
+	strangers map[Stranger]uint64 // by source and rig, with N 0
+}
+
+// Stranger is a rig that sends and has no rig file.
+type Stranger struct {
+	Source string `json:"source"`
+	Rig    string `json:"rig"`
+	N      uint64 `json:"readings"`
 }
 
 type tally struct {
@@ -40,7 +55,8 @@ type Count struct {
 	Example string `json:"example,omitempty"` // the last one, printable, at most 120 characters
 }
 
-// Add counts one reject of source, with an example of what was rejected.
+// Add counts one reject of source, with an example of what was rejected; of an unknown
+// rig that is its name.
 func (c *Counters) Add(source string, r Reject, example string) {
 	r = min(r, NumRejects-1)
 	example = printable(example)
@@ -61,6 +77,39 @@ func (c *Counters) Add(source string, r Reject, example string) {
 	}
 	s[r].n++
 	s[r].last = example
+	if r == RejectUnknownRig {
+		c.stranger(source, example)
+	}
+}
+
+func (c *Counters) stranger(source, rig string) {
+	if c.strangers == nil {
+		c.strangers = map[Stranger]uint64{}
+	}
+	key := Stranger{Source: source, Rig: strings.ToValidUTF8(rig[:min(len(rig), maxStranger)], "·")}
+	if _, known := c.strangers[key]; !known {
+		if len(c.strangers) >= maxStrangers {
+			key.Rig = OtherStrangers
+		}
+		key.Source, key.Rig = strings.Clone(key.Source), strings.Clone(key.Rig)
+	}
+	c.strangers[key]++
+}
+
+// Strangers returns the rigs that send without a rig file, by source and name: the
+// first hundred, and the rest of each source together.
+func (c *Counters) Strangers() []Stranger {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	out := make([]Stranger, 0, len(c.strangers))
+	for s, n := range c.strangers {
+		s.N = n
+		out = append(out, s)
+	}
+	slices.SortFunc(out, func(a, b Stranger) int {
+		return cmp.Or(strings.Compare(a.Source, b.Source), strings.Compare(a.Rig, b.Rig))
+	})
+	return out
 }
 
 // Total returns how often source was rejected for r.

@@ -13,6 +13,7 @@ type Mapping struct {
 	MaxAhead  time.Duration // a stamp further ahead of receipt is not believed
 	MaxBehind time.Duration // a stamp further behind is kept, but is not the present
 	Topics    []Topic       // of a source that has topics: where its channels come, in order
+	Offsets   *Offsets      // where the offset of the source's clock is measured; nil = it is not
 	Channels  [NumChannels]ChannelMap
 }
 

@@ -74,7 +74,10 @@ type LoopOptions struct {
 	Counters *ingest.Counters
 	Changed  func(w *Rig, outcome *Outcome)               // after each entry, in the loop's goroutine; must not block
 	Answered func(w *Rig, seq uint64, e *detect.Estimate) // after each entry that made a frame, as Changed; nil = nobody asks
-	Trouble  func(error)                                  // a journal line that could not be written; must not block
+	// Handled is told how long after its receipt each message had been taken through
+	// everything; nil = nobody asks.
+	Handled func(after time.Duration)
+	Trouble func(error) // a journal line that could not be written; must not block
 }
 
 // Loop is the live monitor's one goroutine: it puts messages, acts, links and the
@@ -287,6 +290,7 @@ func (l *Loop) advance(t time.Time) {
 }
 
 func (l *Loop) message(m Message) {
+	came := m.Received
 	l.advance(m.Received)
 	src := &l.o.Sources[m.Source]
 	if m.Reject != ingest.Used {
@@ -299,6 +303,9 @@ func (l *Loop) message(m Message) {
 		l.reject(m.Rig, src.Name, ingest.RejectDecoderFault, fault)
 	}
 	l.mark(src.Name, fault)
+	if l.o.Handled != nil {
+		l.o.Handled(l.o.Clock().Sub(came))
+	}
 }
 
 func (l *Loop) reject(rig, source string, r ingest.Reject, detail string) {

@@ -42,6 +42,7 @@ type linkState struct {
 
 // Outcome is what one entry led to. It is valid until the next Apply.
 type Outcome struct {
+	Sample   bool             // the entry was a sample
 	Seq      uint64           // of the entry: with their place in Events it numbers the events of all rigs for good
 	Estimate *detect.Estimate // of the frame that the entry made; nil = it made none
 	Events   []alarms.Event   // journal lines, in order
@@ -69,6 +70,7 @@ func (w *Rig) Apply(e *ingest.Entry) (Outcome, error) {
 	out := Outcome{Seq: e.Seq}
 	switch e.Kind {
 	case ingest.EntrySample:
+		out.Sample = true
 		w.sample(e, &out)
 	case ingest.EntryTick, ingest.EntryGap:
 		w.pass(&out)

@@ -14,6 +14,8 @@ type health struct {
 	Rejects  []ingest.Count `json:"rejects"`
 	Recorder recorderHealth `json:"recorder"`
 	Journal  journalHealth  `json:"journal"`
+	// Strangers are rigs that send and have no rig file, a hundred by name.
+	Strangers []ingest.Stranger `json:"rigs_without_file"`
 }
 
 type linkHealth struct {
@@ -24,8 +26,27 @@ type linkHealth struct {
 	Taken   uint64 `json:"received"`
 	Waiting int    `json:"waiting"`
 	Dropped uint64 `json:"dropped"`
+	// Clock is how far the source's clock is ahead of the monitor's; nil = it sends no
+	// stamps, or none came yet.
+	Clock *clockHealth `json:"clock_offset,omitempty"`
 	// Nodes are the edge nodes of Sparkplug B.
 	Nodes []sparkplug.NodeState `json:"nodes,omitempty"`
+}
+
+// clockHealth is of the newest stamps, s: stamp less receipt.
+type clockHealth struct {
+	Median float64 `json:"median_s"`
+	Least  float64 `json:"least_s"`
+	Most   float64 `json:"most_s"`
+	Newest string  `json:"newest"` // receipt
+}
+
+func clockOf(o *ingest.Offsets) *clockHealth {
+	now, ok := o.Now()
+	if !ok {
+		return nil
+	}
+	return &clockHealth{now.Median.Seconds(), now.Least.Seconds(), now.Most.Seconds(), clockText(now.Newest)}
 }
 
 type recorderHealth struct {
@@ -51,12 +72,15 @@ type journalHealth struct {
 }
 
 func (st *station) health() any {
-	h := health{Status: "good", Version: version, Rejects: st.counters.Snapshot(), Recorder: recording(st.recorder.Status())}
+	h := health{
+		Status: "good", Version: version, Rejects: st.counters.Snapshot(), Strangers: st.counters.Strangers(),
+		Recorder: recording(st.recorder.Status()),
+	}
 	for _, src := range st.sources {
 		s, n := src.feed.Status(), src.feed.Stats()
 		link := linkHealth{
 			Source: s.Source, State: s.State, Detail: s.Detail, Since: clockText(s.Since),
-			Taken: n.Received, Waiting: n.Waiting, Dropped: n.Dropped,
+			Taken: n.Received, Waiting: n.Waiting, Dropped: n.Dropped, Clock: clockOf(src.offsets),
 		}
 		if src.host != nil {
 			link.Nodes = src.host.Nodes()

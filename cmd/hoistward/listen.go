@@ -74,7 +74,7 @@ func startListening(ctx context.Context, site *configs.Site, raw *rawLines, u *u
 		if err != nil {
 			return nil, err
 		}
-		l := listening{source: made, table: listen.NewSource(src.Name, &src.Mapping, rigNames(site))}
+		l := listening{source: made, table: listen.NewSource(src.Name, &src.Mapping, rigNames(site), made.offsets)}
 		if err := l.lookAround(&src, o); err != nil {
 			return nil, err
 		}

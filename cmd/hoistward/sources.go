@@ -51,13 +51,17 @@ type source struct {
 	name    string
 	feed    feed
 	decoder watch.Decoder
+	offsets *ingest.Offsets // of its clock
 	host    *sparkplug.Host // with payload sparkplug, the decoder; else nil
 }
 
 // newSource makes the feed and the decoder that a site file's source asks for.
 // told hears of each change of the link.
 func newSource(s *configs.Source, o feedOptions) (source, error) {
-	out := source{name: s.Name}
+	own := *s
+	s = &own
+	s.Mapping.Offsets = &ingest.Offsets{}
+	out := source{name: s.Name, offsets: s.Mapping.Offsets}
 	var err error
 	switch s.Kind {
 	case "mqtt":

@@ -45,6 +45,7 @@ type station struct {
 	loop     *watch.Loop
 	page     *dashboard.Server
 	pager    *pager
+	metrics  *metrics
 	address  string
 	onEvent  func(w *watch.Rig, o *watch.Outcome) // told of each entry; may be nil
 }
@@ -89,7 +90,7 @@ func (st *station) start(u *undo) error {
 	u.add("alarm state", st.states.Close)
 	st.service = journal.NewLogs(filepath.Join(dir, serviceDir))
 	u.add("service log", func(context.Context) error { return st.service.Close() })
-	st.pager = newPager(st.counters)
+	st.pager, st.metrics = newPager(st.counters), newMetrics(st)
 	if err := st.startLoop(recordings, u); err != nil {
 		ln.Close()
 		return err
@@ -149,7 +150,7 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		Open: openRig, Clock: st.clock, FirstSeq: last, Tick: tickEvery,
 		Sessions: map[string]ingest.Session{}, Recorder: st.recorder, Journal: st.journal,
 		States: st.states, Service: st.service, Wall: st.wall,
-		Counters: st.counters, Changed: st.changed, Answered: feed.take,
+		Counters: st.counters, Changed: st.changed, Handled: st.metrics.handled, Answered: feed.take,
 		Trouble: func(err error) { st.log.Error("journal line waits for the disk", zap.Error(err)) },
 	}
 	if err := st.makeSources(); err != nil {
@@ -265,6 +266,7 @@ func (st *station) startPage(ln net.Listener, u *undo) {
 	st.page = dashboard.New(dashboard.Options{
 		Desk: desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
 		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Fresh: st.pager.fresh,
+		Metrics: st.metrics.handler(st.log),
 	})
 	st.pager.loop = st.loop
 	st.pager.start(st.page, u)
@@ -318,6 +320,12 @@ func (d desk) Act(rig string, act ingest.Act) error {
 // changed is told of every entry, in the loop's goroutine.
 func (st *station) changed(w *watch.Rig, o *watch.Outcome) {
 	st.pager.show(w, len(o.Events) > 0)
+	if o.Sample {
+		st.metrics.samples.Inc()
+	}
+	if o.Estimate != nil {
+		st.metrics.frames.Inc()
+	}
 	if st.onEvent != nil {
 		st.onEvent(w, o)
 	}

@@ -31,6 +31,7 @@ type Source struct {
 	name    string
 	mapping *ingest.Mapping
 	known   map[string]bool // rigs that have a file
+	offsets *ingest.Offsets
 
 	mu       sync.Mutex
 	messages uint64
@@ -72,9 +73,10 @@ func (t *tally) add(example string) {
 }
 
 // NewSource returns a Source for the messages that m maps, of a site with these rigs.
-func NewSource(name string, m *ingest.Mapping, rigs []string) *Source {
+// offsets is where its decoder measures the source's clock; nil = it does not.
+func NewSource(name string, m *ingest.Mapping, rigs []string, offsets *ingest.Offsets) *Source {
 	s := &Source{
-		name: name, mapping: m, known: map[string]bool{}, rigs: map[string]*rig{},
+		name: name, mapping: m, offsets: offsets, known: map[string]bool{}, rigs: map[string]*rig{},
 		fields: map[string]uint64{}, topics: map[string]*tally{},
 	}
 	for _, r := range rigs {

@@ -39,7 +39,7 @@ func (d *made) Decode(m *ingest.Message, out ingest.Sink) {
 
 func TestMadeUpNamesDoNotFillTheMemory(t *testing.T) {
 	m := ingest.OwnForm()
-	s, d := NewSource("field", &m, []string{"R1"}), &made{}
+	s, d := NewSource("field", &m, []string{"R1"}, nil), &made{}
 	at := time.Date(2026, 11, 24, 12, 0, 0, 0, time.UTC)
 	for i := range 3 * maxRigs {
 		s.Message(&ingest.Message{Rig: fmt.Sprint("X", i), Received: at}, ingest.Used, d)

@@ -16,10 +16,19 @@ type Report struct {
 	Detail   string      `json:"detail,omitempty"`
 	Messages uint64      `json:"messages"`
 	PerS     float64     `json:"per_s"` // 0 where fewer than two came
+	Clock    *Clock      `json:"clock_offset,omitempty"`
 	Rigs     []RigReport `json:"rigs"`
 	Rejects  []Count     `json:"rejects"`
 	Unmapped []Field     `json:"unmapped_fields,omitempty"`
 	Unread   []Unread    `json:"unread_topics,omitempty"`
+}
+
+// Clock is how far a source's clock is ahead of this machine's by its newest stamps, s,
+// those beyond the site file's limits among them.
+type Clock struct {
+	Median float64 `json:"median_s"`
+	Least  float64 `json:"least_s"`
+	Most   float64 `json:"most_s"`
 }
 
 // RigReport is what came of one rig.
@@ -80,6 +89,9 @@ func (s *Source) Report(now time.Time, state, detail string) Report {
 	defer s.mu.Unlock()
 	r := Report{Source: s.name, State: state, Detail: detail, Messages: s.messages,
 		PerS: rate(s.messages, s.first, s.newest), Rigs: []RigReport{}, Rejects: []Count{}}
+	if o, ok := s.offsets.Now(); ok {
+		r.Clock = &Clock{o.Median.Seconds(), o.Least.Seconds(), o.Most.Seconds()}
+	}
 	names := slices.Collect(maps.Keys(s.rigs))
 	for name := range s.known {
 		if s.rigs[name] == nil {

@@ -24,6 +24,9 @@ func write(w io.Writer, r *Report) error {
 		fmt.Fprintf(w, " (%s)", printable(r.Detail))
 	}
 	fmt.Fprintf(w, ", %d messages%s\n", r.Messages, perS(r.PerS))
+	if c := r.Clock; c != nil {
+		fmt.Fprintf(w, "  its clock: %s, newest stamps from %s to %s\n", offset(c.Median), offset(c.Least), offset(c.Most))
+	}
 	for i := range r.Rigs {
 		if err := writeRig(w, &r.Rigs[i]); err != nil {
 			return err

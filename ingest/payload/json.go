@@ -262,10 +262,10 @@ func (d *JSON) stamp(received time.Time, reject func(ingest.Reject, string)) boo
 	d.sample.Time = t
 	switch r {
 	case ingest.RejectFarPast:
-		reject(r, t.Format(time.RFC3339Nano))
+		reject(r, ingest.StampWords(t, received))
 		return false
 	case ingest.RejectClockAhead:
-		reject(r, d.at.t.UTC().Format(time.RFC3339Nano))
+		reject(r, ingest.StampWords(d.at.t, received))
 		for c := range d.sample.Values {
 			d.sample.Values[c] = d.sample.Values[c].Ahead()
 		}

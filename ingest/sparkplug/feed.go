@@ -136,10 +136,10 @@ func (h *Host) send(f *feed, ms int64, received time.Time, out ingest.Sink) {
 	h.sample.Time = t
 	switch r {
 	case ingest.RejectFarPast:
-		out.Reject(f.rig, r, t.Format(time.RFC3339Nano))
+		out.Reject(f.rig, r, ingest.StampWords(t, received))
 		return
 	case ingest.RejectClockAhead:
-		out.Reject(f.rig, r, at.Format(time.RFC3339Nano))
+		out.Reject(f.rig, r, ingest.StampWords(at, received))
 		for c := range h.sample.Values {
 			h.sample.Values[c] = h.sample.Values[c].Ahead()
 		}

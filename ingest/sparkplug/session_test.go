@@ -312,7 +312,7 @@ func TestClockThatWasSetBackIsHealedByABirth(t *testing.T) {
 	e.seq = 0
 	s.send(e.topic("NBIRTH", ""), back(e.payload(double(named("Hoist/Block", Double), 22))))
 	s.send(e.topic("NDATA", ""), back(e.payload(double(plain("Hoist/Block"), 23))))
-	s.want("", "far past: 2026-11-24T11:59:50Z | far past: 2026-11-24T11:59:50Z") // 70 s are told, and not hidden
+	s.want("", "far past: 2026-11-24T11:59:50Z, 1m10s behind receipt | far past: 2026-11-24T11:59:50Z, 1m10s behind receipt") // 70 s are told, and not hidden
 	s.wantRequests(1)
 }
 

@@ -100,8 +100,8 @@ func TestTimesThatCannotBeBelieved(t *testing.T) {
 		"all ones":       {math.MaxUint64, 0, "", "bad time: block_height"},
 		"of the message": {0, 1795521600500, "R1 00.500 block_height=21", ""},
 		"none":           {0, 0, "", "no time: block_height"},
-		"next day":       {1795521600000 + 86400000, 0, "R1 00.000 block_height=~21", "clock ahead: 2026-11-25T12:00:00Z"},
-		"an hour ago":    {1795521600000 - 3600000, 0, "", "far past: 2026-11-24T11:00:00Z"},
+		"next day":       {1795521600000 + 86400000, 0, "R1 00.000 block_height=~21", "clock ahead: 2026-11-25T12:00:00Z, 24h0m0s ahead of receipt"},
+		"an hour ago":    {1795521600000 - 3600000, 0, "", "far past: 2026-11-24T11:00:00Z, 1h0m0s behind receipt"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newSite(t, nodeOptions(t))

@@ -237,10 +237,10 @@ func (d *Decoder) stamp(record int, m *ingest.Message, out ingest.Sink) bool {
 		d.sample.Time = m.Received.UTC()
 		out.Reject(m.Rig, ingest.RejectZoneConflict, d.declared.zoneConflict)
 	case r == ingest.RejectFarPast:
-		out.Reject(m.Rig, r, t.Format(time.RFC3339))
+		out.Reject(m.Rig, r, ingest.StampWords(t, m.Received))
 		return false
 	case r == ingest.RejectClockAhead:
-		out.Reject(m.Rig, r, at.Format(time.RFC3339))
+		out.Reject(m.Rig, r, ingest.StampWords(at, m.Received))
 	default:
 		return true
 	}

@@ -230,8 +230,8 @@ func TestTimes(t *testing.T) {
 		{"slashes", "010526/11/24|010612:00:00", 0, time.Time{}, "bad time"},
 		{"eight digits", "010520261124|0106120000", 0, time.Time{}, "bad time"},
 		{"no value for the time", "0105261124|0106", 0, time.Time{}, "bad time"},
-		{"a day ahead", "0105261125|0106120000", 0, noon, "clock ahead: 2026-11-25T12:00:00Z"},
-		{"the zone an hour out", "0105261124|0106120000", time.Hour, time.Time{}, "far past: 2026-11-24T11:00:00Z"},
+		{"a day ahead", "0105261125|0106120000", 0, noon, "clock ahead: 2026-11-25T12:00:00Z, 24h0m0s ahead of receipt"},
+		{"the zone an hour out", "0105261124|0106120000", time.Hour, time.Time{}, "far past: 2026-11-24T11:00:00Z, 1h0m0s behind receipt"},
 		{"in 2099", "0105991124|0106120000", 0, noon, "clock ahead"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

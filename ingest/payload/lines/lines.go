@@ -210,10 +210,10 @@ func (d *Decoder) give(m *ingest.Message, out ingest.Sink) {
 	s.Time = t
 	switch r {
 	case ingest.RejectFarPast:
-		out.Reject(rig, r, t.Format(time.RFC3339Nano))
+		out.Reject(rig, r, ingest.StampWords(t, m.Received))
 		return
 	case ingest.RejectClockAhead:
-		out.Reject(rig, r, d.open.at.UTC().Format(time.RFC3339Nano))
+		out.Reject(rig, r, ingest.StampWords(d.open.at, m.Received))
 		for c := range s.Values {
 			s.Values[c] = s.Values[c].Ahead()
 		}
