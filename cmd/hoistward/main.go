@@ -61,6 +61,7 @@ type cli struct {
 	Check     checkCmd     `cmd:"" help:"Every mistake in rig and site files, at once."`
 	Import    importCmd    `cmd:"" help:"Field CSV, WITS or line protocol to a recording."`
 	Export    exportCmd    `cmd:"" help:"Recording to CSV, Parquet or line protocol, or a plain copy."`
+	Hold      holdCmd      `cmd:"" help:"Times whose recordings are never deleted: list, add, release."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`
 }
 

@@ -97,6 +97,7 @@ func (st *station) start(u *undo) error {
 	}
 	st.startPage(ln, u)
 	st.watchRecorder(u)
+	st.keepTidy(recordings, u)
 	return st.startSources(u)
 }
 

@@ -33,6 +33,9 @@ import (
 	"hoistward/ingest"
 )
 
+// LowSpace is how many bytes free are little, where nothing else is said.
+const LowSpace = 1 << 30
+
 // Options of a Recorder. The zero value of each field means the default.
 type Options struct {
 	Software  string        // kept in each file's meta table, e.g. "hoistward 0.3"
@@ -57,7 +60,7 @@ func (o Options) withDefaults() Options {
 	set(&o.Retry, time.Second)
 	set(&o.IdleClose, 5*time.Minute)
 	set(&o.CheckTime, 5*time.Second)
-	set(&o.LowSpace, 1<<30)
+	set(&o.LowSpace, LowSpace)
 	return o
 }
 
