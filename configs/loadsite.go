@@ -35,6 +35,7 @@ func loadSite(path string, text []byte) (*Site, []Problem) {
 	for i := range f.site.Sources {
 		f.checkFiles(folder, &f.site.Sources[i])
 	}
+	f.checkNotify(folder)
 	return f.site, append(f.r.done(), ofRigs...)
 }
 

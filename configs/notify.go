@@ -1,7 +1,11 @@
 package configs
 
 import (
+	"fmt"
 	"net/url"
+	"os/exec"
+	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -173,4 +177,53 @@ func readAnnunciator(group *object) *Annunciator {
 	whole(o, "at_once", &a.AtOnce, false, from(1, 16))
 	o.close()
 	return a
+}
+
+// checkNotify resolves the paths of what alarms go by, and looks at what they name.
+func (f siteFile) checkNotify(folder string) {
+	n := &f.site.Notify
+	if n.Broker != nil {
+		f.checkFiles(folder, n.Broker)
+	}
+	for i := range n.Webhooks {
+		w := &n.Webhooks[i]
+		f.checkFile(folder, w.key+".secret_file", &w.SecretFile, true)
+		f.checkFile(folder, w.key+".ca_file", &w.CAFile, false)
+		for j, rig := range w.Rigs {
+			if !slices.ContainsFunc(f.site.Rigs, func(r RigFile) bool { return r.Rig != nil && r.Rig.Name == rig }) {
+				key := fmt.Sprintf("%s.rigs[%d]", w.key, j)
+				f.r.add(f.r.lineOf(key), key, strconv.Quote(rig), "a rig of this site")
+			}
+		}
+	}
+	if a := n.Annunciator; a != nil && len(a.Command) > 0 {
+		written := a.Command[0]
+		if strings.ContainsRune(written, '/') {
+			a.Command[0] = absolute(beside(folder, written))
+		}
+		if _, err := exec.LookPath(a.Command[0]); err != nil {
+			key := a.key + ".command[0]"
+			f.r.add(f.r.lineOf(key), key, strconv.Quote(written)+", which is not there or may not be run", "a program of this machine")
+		}
+	}
+}
+
+// absolute returns path from the root: a program without a slash is looked for
+// elsewhere.
+func absolute(path string) string {
+	if abs, err := filepath.Abs(path); err == nil {
+		return abs
+	}
+	return path
+}
+
+func (f siteFile) checkFile(folder, key string, path *string, secret bool) {
+	if *path == "" {
+		return
+	}
+	written := *path
+	*path = beside(folder, written)
+	if got, want := lookAt(*path, secret); got != "" {
+		f.r.add(f.r.lineOf(key), key, strconv.Quote(written)+", "+got, want)
+	}
 }

@@ -27,6 +27,7 @@ type Site struct {
 	Rigs    []RigFile
 	Sources []Source
 	Record  Recording
+	Notify  Notify
 	Notes   []Note // answers that the monitor cannot give with these channels
 }
 
@@ -94,6 +95,7 @@ func readSite(name string, text []byte) siteFile {
 	s.Record = readRecording(root)
 	s.Rigs = readRigFiles(root)
 	s.Sources = readSources(root)
+	s.Notify = readNotify(root)
 	root.close()
 	f.checkPorts()
 	s.Notes = append(missingChannels(f.r, s.Sources), noteUnits(f.r, s.Sources)...)
