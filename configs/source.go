@@ -151,7 +151,7 @@ func readTopic(o *object, required bool) string {
 		bad("", want)
 	case strings.HasPrefix(text, "$"):
 		bad("", "no topic of the broker's own ($...)")
-	case text == alarmTopic:
+	case text == alarmTopic || text == alarmTopic+"/events":
 		bad(", where the monitor itself publishes", want)
 	}
 	return text

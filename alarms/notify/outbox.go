@@ -41,7 +41,7 @@ type outbox struct {
 
 // saveEvery is the least time between two writings of a place while events flow. What
 // a crash takes of it is sent again.
-const saveEvery = 200 * time.Millisecond
+const saveEvery = 100 * time.Millisecond
 
 // openOutbox takes up the place of the destination name. One that is new begins with
 // what comes after now; one whose place was damaged begins with the oldest that is

@@ -243,6 +243,7 @@ func (d *webhook) settle(b *batch, answer verdict, err error, failures, most *in
 	case err == nil:
 		b.n.sent += uint64(len(b.events))
 		d.box.done(&b.last, b.n)
+		_ = d.box.save() // said by save
 		*failures, *most = 0, min(2**most, mostEvents)
 		return 0
 	case answer.refused && len(b.events) > 1: // which of them, shows with fewer
@@ -255,6 +256,7 @@ func (d *webhook) settle(b *batch, answer verdict, err error, failures, most *in
 		}
 		b.n.aside++
 		d.box.done(&b.last, b.n)
+		_ = d.box.save() // said by save
 		*failures, *most = 0, mostEvents
 		return d.first // a receiver that refuses all is not asked faster than this
 	}

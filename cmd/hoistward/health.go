@@ -1,6 +1,7 @@
 package main
 
 import (
+	"hoistward/alarms/notify"
 	"hoistward/ingest"
 	"hoistward/ingest/record"
 	"hoistward/ingest/sparkplug"
@@ -8,12 +9,13 @@ import (
 
 // health is what /healthz says of the monitor.
 type health struct {
-	Status   string         `json:"status"` // "good", or what is wrong
-	Version  string         `json:"version"`
-	Links    []linkHealth   `json:"links"`
-	Rejects  []ingest.Count `json:"rejects"`
-	Recorder recorderHealth `json:"recorder"`
-	Journal  journalHealth  `json:"journal"`
+	Status   string          `json:"status"` // "good", or what is wrong
+	Version  string          `json:"version"`
+	Links    []linkHealth    `json:"links"`
+	Rejects  []ingest.Count  `json:"rejects"`
+	Recorder recorderHealth  `json:"recorder"`
+	Journal  journalHealth   `json:"journal"`
+	Notify   []notify.Status `json:"notify"` // where alarms go besides the page
 	// Strangers are rigs that send and have no rig file, a hundred by name.
 	Strangers []ingest.Stranger `json:"rigs_without_file"`
 }
@@ -74,7 +76,12 @@ type journalHealth struct {
 func (st *station) health() any {
 	h := health{
 		Status: "good", Version: version, Rejects: st.counters.Snapshot(), Strangers: st.counters.Strangers(),
-		Recorder: recording(st.recorder.Status()),
+		Recorder: recording(st.recorder.Status()), Notify: st.notifier.Status(),
+	}
+	for _, n := range h.Notify {
+		if n.State == notify.Failing {
+			h.Status = "notification by " + n.Name + " fails"
+		}
 	}
 	for _, src := range st.sources {
 		s, n := src.feed.Status(), src.feed.Stats()

@@ -31,6 +31,8 @@ var importRules = []importRule{
 	{"hoistward/alarms/watch", []string{"hoistward/alarms", "hoistward/detect", "hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units"},
 		[]string{"net", "os", "database/sql", "go.uber.org/zap", "github.com/eclipse/paho.mqtt.golang"},
 		"the way of a rig knows of no transport: sources, disk and page are handed in"},
+	{"hoistward/alarms/notify", []string{"hoistward/alarms", "hoistward/alarms/journal", "hoistward/alarms/watch", "hoistward/ingest/mqtt"},
+		[]string{"database/sql", "github.com/eclipse/paho.mqtt.golang"}, "what goes out comes from the journal and the alarms alone; it decides nothing"},
 	{"hoistward/alarms/whatif", []string{"hoistward/alarms", "hoistward/alarms/watch", "hoistward/detect", "hoistward/ingest"},
 		[]string{"net", "os", "context", "go.uber.org/zap"}, "what might have been is worked out from entries, as what was"},
 	{"hoistward/dashboard", []string{"hoistward/ingest"}, []string{"database/sql", "github.com/eclipse/paho.mqtt.golang"},

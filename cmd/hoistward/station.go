@@ -13,6 +13,7 @@ import (
 
 	"hoistward/alarms"
 	"hoistward/alarms/journal"
+	"hoistward/alarms/notify"
 	"hoistward/alarms/watch"
 	"hoistward/configs"
 	"hoistward/dashboard"
@@ -46,6 +47,7 @@ type station struct {
 	page     *dashboard.Server
 	pager    *pager
 	metrics  *metrics
+	notifier *notify.Notifier
 	address  string
 	onEvent  func(w *watch.Rig, o *watch.Outcome) // told of each entry; may be nil
 }
@@ -91,10 +93,15 @@ func (st *station) start(u *undo) error {
 	st.service = journal.NewLogs(filepath.Join(dir, serviceDir))
 	u.add("service log", func(context.Context) error { return st.service.Close() })
 	st.pager, st.metrics = newPager(st.counters), newMetrics(st)
+	if err := st.openNotify(u); err != nil {
+		ln.Close()
+		return err
+	}
 	if err := st.startLoop(recordings, u); err != nil {
 		ln.Close()
 		return err
 	}
+	st.notifier.Start()
 	st.startPage(ln, u)
 	st.watchRecorder(u)
 	st.keepTidy(recordings, u)
@@ -327,6 +334,7 @@ func (st *station) changed(w *watch.Rig, o *watch.Outcome) {
 	if o.Estimate != nil {
 		st.metrics.frames.Inc()
 	}
+	st.notifier.Changed(w, o)
 	if st.onEvent != nil {
 		st.onEvent(w, o)
 	}
