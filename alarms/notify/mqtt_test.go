@@ -86,7 +86,10 @@ func TestBrokerRestart(t *testing.T) {
 		until(t, "the last event", func() bool { return has(events.all(), `"number 22"`) })
 		until(t, "the newest state", func() bool { return strings.Contains(states.last(), `"number 22"`) })
 		until(t, "the presence", func() bool { return strings.Contains(here.last(), `"online":true`) })
-		until(t, "all confirmed", func() bool { s := x.status("mqtt-field"); return s.Sent == 22 && s.Behind == 0 && s.State == Delivering })
+		until(t, "all confirmed", func() bool {
+			s := x.status("mqtt-field")
+			return s.Sent == 22 && s.Behind == 0 && s.State == Delivering
+		})
 		order := 0
 		for _, e := range events.all() {
 			var v struct {
