@@ -30,6 +30,7 @@ func loadSite(path string, text []byte) (*Site, []Problem) {
 	f := readSite(path, text)
 	folder := filepath.Dir(path)
 	f.site.Data = beside(folder, f.site.Data)
+	f.openFolders(folder)
 	ofRigs := f.loadRigs(folder)
 	f.checkRigs()
 	for i := range f.site.Sources {
@@ -57,7 +58,7 @@ func (f siteFile) loadRigs(folder string) (ofRigs []Problem) {
 			continue
 		}
 		written := file.Path
-		if !slices.Contains(Names(), written) {
+		if !file.Folder && !slices.Contains(Names(), written) {
 			file.Path = beside(folder, written)
 		}
 		shown, text, err := rigText(file.Path)
@@ -69,12 +70,20 @@ func (f siteFile) loadRigs(folder string) (ofRigs []Problem) {
 		rig, problems := ReadRig(shown, text)
 		ofRigs = append(ofRigs, problems...)
 		if other, taken := names[rig.Name]; rig.Name != "" && taken {
-			f.r.add(f.r.lineOf(file.key), file.key, "a second rig named "+strconv.Quote(rig.Name), "rigs of different names ("+other+" has it)")
+			f.r.add(f.r.lineOf(file.key), file.key, fmt.Sprintf("a second rig named %q%s", rig.Name, file.among()), "rigs of different names ("+other+" has it)")
 		}
 		names[rig.Name] = written
 		file.Rig, file.Text = rig, text
 	}
 	return ofRigs
+}
+
+// among tells which file of a folder is meant.
+func (r *RigFile) among() string {
+	if !r.Folder {
+		return ""
+	}
+	return ", in " + filepath.Base(r.Path)
 }
 
 func openFailure(err error) string {

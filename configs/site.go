@@ -31,12 +31,13 @@ type Site struct {
 	Notes   []Note // answers that the monitor cannot give with these channels
 }
 
-// RigFile is one rig of a site. ReadSite fills Path as it is written; LoadSite
-// resolves it and fills the rest.
+// RigFile is one rig of a site, or until LoadSite a folder of them. ReadSite fills Path
+// as it is written; LoadSite resolves it and fills the rest.
 type RigFile struct {
-	Path string
-	Rig  *hoist.Rig
-	Text []byte // of the file in force, for the recording
+	Path   string
+	Folder bool // Path is a folder, and with LoadSite a file out of one
+	Rig    *hoist.Rig
+	Text   []byte // of the file in force, for the recording
 
 	key string // where the site file names it
 }
@@ -99,6 +100,7 @@ func readSite(name string, text []byte) siteFile {
 	root.close()
 	f.checkPorts()
 	s.Notes = append(missingChannels(f.r, s.Sources), noteUnits(f.r, s.Sources)...)
+	s.Notes = append(s.Notes, noteClocks(f.r, s.Sources)...)
 	return f
 }
 
@@ -133,17 +135,17 @@ func loopback(host string) bool {
 }
 
 func readRigFiles(o *object) []RigFile {
-	const want = "a list of {file: ...}, one at least"
+	const want = "a list of {file: ...} or {folder: ...}, one at least"
 	var files []RigFile
 	seen := map[string]string{}
 	for _, m := range o.list("rigs", true, want) {
 		rig := o.r.mapping(m, m.node.Line)
-		path, ok := rig.words("file", true, "a rig file or the name of an example: "+strings.Join(Names(), ", "))
-		if first, twice := seen[path]; ok && twice {
-			o.r.add(o.r.lineOf(rig.at("file")), rig.at("file"), strconv.Quote(path), "each rig file once ("+first+" has it)")
+		file := readRigEntry(rig)
+		if first, twice := seen[file.Path]; file.Path != "" && twice {
+			o.r.add(o.r.lineOf(file.key), file.key, strconv.Quote(file.Path), "each rig file once ("+first+" has it)")
 		}
-		seen[path] = m.path
-		files = append(files, RigFile{Path: path, key: rig.at("file")})
+		seen[file.Path] = m.path
+		files = append(files, file)
 		rig.close()
 	}
 	return files

@@ -360,3 +360,80 @@ func TestEdgesOfASite(t *testing.T) {
 		}
 	}
 }
+
+// A folder of rig files is a list of them: each is read, a mistake names its file, and
+// what is no rig file is passed over.
+func TestFolderOfRigs(t *testing.T) {
+	dir := t.TempDir()
+	rigs := filepath.Join(dir, "rigs")
+	if err := os.MkdirAll(filepath.Join(rigs, "old.yaml"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	write := func(name, text string) {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	_, text, err := LoadRig("R1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const many = 300
+	for i := range many {
+		own, err := Set(text, "rig", fmt.Sprintf("N-%03d", i))
+		if err != nil {
+			t.Fatal(err)
+		}
+		write(fmt.Sprintf("rigs/n%03d.yaml", i), string(own))
+	}
+	write("rigs/notes.txt", "no rig")
+	write("rigs/.n000.yaml.swp", "no rig")
+	write("site.yaml", "site: test\nrigs:\n  - folder: rigs\n  - file: R1\n"+
+		"sources:\n  - name: b\n    kind: mqtt\n    broker: tcp://127.0.0.1:1883\n    topic: h/{rig}\n    channels: {hook_load: {unit: kN}}\n")
+	site, err := LoadSite(filepath.Join(dir, "site.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(site.Rigs) != many+1 || site.Rigs[7].Rig.Name != "N-007" || site.Rigs[many].Rig.Name != "R1" {
+		t.Errorf("%d rigs, want %d in order", len(site.Rigs), many+1)
+	}
+
+	twin, _ := Set(text, "rig", "N-000")
+	write("rigs/twin.yaml", string(twin))
+	write("rigs/wrong.yaml", strings.Replace(string(text), "travelling_mass:", "traveling_mass:", 1))
+	words := fmt.Sprint(Check(filepath.Join(dir, "site.yaml")))
+	for _, want := range []string{`rigs[0].folder: got a second rig named "N-000", in twin.yaml`, "wrong.yaml:", "travelling_mass"} {
+		if !strings.Contains(words, want) {
+			t.Errorf("the check lacks %q: %s", want, words)
+		}
+	}
+	for text, want := range map[string]string{
+		"folder: none":             `rigs[0].folder: got "none", which is not there, want a folder of rig files`,
+		"folder: rigs/old.yaml":    `rigs[0].folder: got "rigs/old.yaml", without any, want a folder of rig files`,
+		"{folder: rigs, file: R1}": "a file or a folder, not both",
+	} {
+		write("site.yaml", "site: test\nrigs:\n  - "+text+"\nsources: []\n")
+		if words := fmt.Sprint(Check(filepath.Join(dir, "site.yaml"))); !strings.Contains(words, want) {
+			t.Errorf("%s: got %s, want %q", text, words, want)
+		}
+	}
+}
+
+// Channels whose times are compared should be timed by one clock.
+func TestTwoClocksInOneRigAreNoted(t *testing.T) {
+	const head = "site: test\nrigs: [{file: R1}]\nsources:\n  - name: b\n    kind: mqtt\n    broker: tcp://127.0.0.1:1883\n    topic: h/{rig}\n    channels:\n      hook_load: {unit: kN}\n"
+	for channels, want := range map[string]string{
+		"      drum_speed: {unit: rpm, topic: 's/{rig}', payload: number}\n":         "two clocks in one rig: hook_load as stamped by the source, drum_speed by the moment of receipt",
+		"      drum_speed: {unit: rpm, topic: 's/{rig}'}\n":                          "",
+		"      brake_temperature: {unit: degC, topic: 's/{rig}', payload: number}\n": "", // compared with nothing in seconds
+	} {
+		site, problems := ReadSite("s.yaml", []byte(head+channels))
+		if len(problems) > 0 {
+			t.Fatal(problems)
+		}
+		words := fmt.Sprint(site.Notes)
+		if (want == "") == strings.Contains(words, "two clocks") || !strings.Contains(words, want) {
+			t.Errorf("%s: notes %s, want %q", channels, words, want)
+		}
+	}
+}

@@ -165,6 +165,7 @@ const (
 	PressureSinks
 	CoolantAboveLimit
 	CoolantKeepsHeat
+	SaysAnotherUnit // the source itself
 )
 
 var causeWords = [...]string{
@@ -219,6 +220,7 @@ var causeWords = [...]string{
 	PressureSinks:          "the brake's pressure sinks slowly and steadily while nobody would ease it",
 	CoolantAboveLimit:      "coolant is hotter than its limit",
 	CoolantKeepsHeat:       "with the brake idle the coolant keeps its heat: it does not flow",
+	SaysAnotherUnit:        "the source says that it sends another unit than the site file states: not used",
 }
 
 // reason is the cause as the quality of a value.

@@ -160,6 +160,8 @@ func (i *instrument) silence(otherwise Cause) Cause {
 		return OutsideRange
 	case ingest.ImpossibleStep:
 		return StrayedFurther
+	case ingest.UnitConflict:
+		return SaysAnotherUnit
 	}
 	return SourceSaysBad
 }

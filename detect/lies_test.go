@@ -99,6 +99,30 @@ func TestSwappedUnitIsFound(t *testing.T) {
 	}
 }
 
+// A source that says itself that it sends another unit is a conflict of units while it
+// says so, and no longer.
+func TestSourceThatSaysAnotherUnit(t *testing.T) {
+	b := newBench(t, r1(t))
+	b.bend = func(at float64, s *ingest.Sample) {
+		if at > 8 && at < 14 {
+			s.Set(ingest.HookLoad, ingest.BadValue(ingest.UnitConflict))
+		}
+	}
+	b.run(20, cruise, func(at, h, v float64, r *detect.Result) {
+		f := r.Channels[detect.ReadingUnitConflict][ingest.HookLoad]
+		want := detect.Absent
+		if at > 8 && at < 14 {
+			want = detect.Present
+		}
+		if at > 1 && math.Abs(at-8) > 0.2 && math.Abs(at-14) > 0.2 && f.Condition != want {
+			t.Fatalf("at %.1f s: %v (%s), want %v", at, f.Condition, f.AppendWords(nil), want)
+		}
+		if other := r.Channels[detect.ReadingUnitConflict][ingest.BlockHeight]; other.Condition == detect.Present {
+			t.Fatalf("at %.1f s the block height is called one too", at)
+		}
+	})
+}
+
 // Each witness of the motion that stands still while the others move is found and let
 // go of; one that stands still at rest is not.
 func TestFrozenWitness(t *testing.T) {

@@ -192,6 +192,8 @@ func (i *instrument) unitConflict(now float64) Finding {
 	switch {
 	case i.doubt == SpeaksAnotherUnit:
 		return present(Medium, SpeaksAnotherUnit, i.factor, NotKnown(), "times what it should be")
+	case i.quality == ingest.Bad && i.reason == ingest.UnitConflict && now-i.named <= i.patience():
+		return present(Medium, SaysAnotherUnit, NotKnown(), NotKnown(), "")
 	case !i.heard(now):
 		return undecided()
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -122,6 +123,13 @@ func TestMetrics(t *testing.T) {
 	for _, leak := range []string{"made-up", "go_goroutines", "process_", "go_memstats"} {
 		if strings.Contains(text, leak) {
 			t.Errorf("the metrics hold %q", leak)
+		}
+	}
+	files := readFile(t, filepath.Join("..", "..", "configs", "FILES.md"))
+	for name := range families {
+		i := strings.LastIndexByte(strings.TrimSuffix(name, "_total"), '_')
+		if !strings.Contains(files, "`"+name+"`") && !strings.Contains(files, "`"+name[i:]+"`") && !strings.Contains(files, "`"+name[strings.LastIndexByte(name[:i], '_'):]+"`") {
+			t.Errorf("%s is not in FILES.md", name)
 		}
 	}
 	health := l.get("/healthz")
