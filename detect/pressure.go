@@ -23,7 +23,8 @@ import (
 // It is told from fade by what it looks at: pressure alone. A faded lining has its
 // pressure and little torque; here the pressure itself is missing.
 //
-//	undecided no brake pressure
+//	undecided no brake pressure; what the saver asked and did not get, while the
+//	          saver itself is not known
 //
 // Evidence: brake pressure; crown saver; hook load for what holds.
 type pressure struct {
@@ -91,11 +92,13 @@ func (d *Detector) mustStay(p, now float64) bool {
 // afterTrip holds the pressure against what the crown saver asks.
 func (d *Detector) afterTrip(p, now, dt float64) {
 	x, saver := &d.pressure, &d.ins[ingest.CrownSaver]
-	if !saver.live(now) || saver.v == 0 {
+	switch {
+	case !saver.live(now): // what it said last stays
+		return
+	case saver.v == 0:
 		x.tripped, x.missing = math.NaN(), false
 		return
-	}
-	if math.IsNaN(x.tripped) {
+	case math.IsNaN(x.tripped):
 		x.tripped = 0
 	}
 	x.tripped += dt
@@ -107,7 +110,7 @@ func (d *Detector) judgePressureLow(now float64) Finding {
 	x, p := &d.pressure, d.pressureFraction(now)
 	full := float64(d.rig.Service.FullPressure) / 1e6
 	switch {
-	case !Known(p):
+	case !Known(p), x.missing && !d.ins[ingest.CrownSaver].live(now):
 		return undecided()
 	case x.missing:
 		return present(High, TripLacksPressure, p*full, tripPart*full, "MPa")

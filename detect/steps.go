@@ -17,10 +17,13 @@ import (
 // A real step costs one reading of delay; an overload is confirmed by two readings
 // anyway. Nothing is averaged: a filter would hide the peaks that matter.
 const (
-	stepHeight   = 0.5  // m, beside fastestBlock times the interval
-	stepSpin     = 3.0  // rad/s, beside a block acceleration of stepGain
-	stepGain     = 4.0  // m/s²: emergency stops reach 1.5 to 3.7 (PHYSICS section 3)
-	stepLoad     = 0.4  // of the present weight, or of the block's if that is more
+	stepHeight = 0.5 // m, beside fastestBlock times the interval
+	stepSpin   = 3.0 // rad/s, beside a block acceleration of stepGain
+	stepGain   = 4.0 // m/s²: emergency stops reach 1.5 to 3.7 (PHYSICS section 3)
+	stepLoad   = 0.4 // of the present weight, or of the block's if that is more
+	// stepLoadTime: a string's weight comes on over 2 to 3 s (field recording, 1 Hz), so
+	// that slower readings may lie further apart in proportion, s.
+	stepLoadTime = 0.25
 	stepPressure = 0.35 // of full pressure
 	stepTurns    = 0.5  // turns of the drum, beside its fastest
 	// A step is used once so many readings in a row stay there: load and pressure can
@@ -59,7 +62,7 @@ func (d *Detector) stepLimit(c ingest.Channel, dt float64) float64 {
 		return (d.pos.fastestDrum()*dt/(2*math.Pi) + stepTurns) * d.rig.Drawworks.Encoder.CountsPerRevolution
 	case ingest.HookLoad:
 		block := float64(d.rig.TravellingMass) * gravity
-		return stepLoad * math.Max(block, orZero(d.load.weight))
+		return stepLoad * math.Max(1, dt/stepLoadTime) * math.Max(block, orZero(d.load.weight))
 	case ingest.BrakePressure:
 		return stepPressure * float64(d.rig.Service.FullPressure)
 	}
@@ -79,7 +82,11 @@ func (d *Detector) screen(c ingest.Channel, v, event, now float64) bool {
 	if !i.seen || event < i.event {
 		return true
 	}
-	limit := d.stepLimit(c, event-i.event)
+	dt := event - i.event
+	if i.period > gridLeast { // a slow source's stamps stray: two may lie close together
+		dt = math.Max(dt, i.period)
+	}
+	limit := d.stepLimit(c, dt)
 	if i.before != 0 {
 		d.unitTakenBack(c, i, v, limit)
 		return true
