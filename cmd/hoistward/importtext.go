@@ -26,7 +26,6 @@ import (
 // textOptions say how to read a file of WITS level 0 or of line protocol.
 type textOptions struct {
 	Format    string `enum:"auto,csv,wits,lines" default:"auto" help:"What the file is: csv, wits (level 0, as it came) or lines (line protocol). auto goes by the name: .wits, .lp, else csv."`
-	Zone      string `placeholder:"+HH:MM" help:"With wits: the zone of the sender's clock, such as +01:00 or Z."`
 	Precision string `enum:"ns,us,ms,s" default:"ns" help:"With lines: of the times, ns, us, ms or s."`
 }
 
@@ -75,9 +74,9 @@ func openText(path string, field fieldOptions, o textOptions) (*textFile, error)
 		}
 	}
 	if f.wits {
-		zone, ok := item.ParseZone(o.Zone)
+		zone, ok := item.ParseZone(field.Zone)
 		if !ok {
-			return nil, usagef("--zone: got %q, want the zone of the sender's clock, such as +01:00 or Z", o.Zone)
+			return nil, usagef("--zone: got %q, want the zone of the sender's clock, such as +01:00 or Z", field.Zone)
 		}
 		f.decoder, err = wits.NewDecoder(m, wits.Options{Zone: zone})
 	} else {

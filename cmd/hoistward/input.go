@@ -8,17 +8,23 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
+	_ "time/tzdata" // zones where the system has none
 
 	"hoistward/configs"
 	"hoistward/ingest"
 	"hoistward/ingest/fieldcsv"
 	"hoistward/ingest/record"
+	"hoistward/ingest/wits/item"
 )
 
 // fieldOptions say how to read a field CSV.
 type fieldOptions struct {
 	Column []string  `sep:"none" placeholder:"HEADING=CHANNEL[UNIT]" help:"What a column of a field CSV means, by heading or number from 1; of WITS an item (0114=...), of line protocol a field; repeatable."`
 	Null   []float64 `placeholder:"NUMBER" help:"A number in the file that means no value, such as -999.25; repeatable."`
+
+	TimeForm string `placeholder:"FORM" help:"How the times of a field CSV are written, in the parts of strftime, such as %d.%m.%Y %H:%M:%S; columns date and time_of_day are joined by a space. Without it: RFC 3339, or the year first."`
+	Zone     string `placeholder:"ZONE" help:"Of the clock that wrote times without an offset: +01:00 or Z; of a field CSV also a place, such as America/Chicago."`
 }
 
 func (o fieldOptions) parse() (fieldcsv.Options, error) {
@@ -29,6 +35,18 @@ func (o fieldOptions) parse() (fieldcsv.Options, error) {
 			return out, usageError{err}
 		}
 		out.Columns = append(out.Columns, c)
+	}
+	out.TimeForm = o.TimeForm
+	if o.Zone == "" {
+		return out, nil
+	}
+	if ahead, ok := item.ParseZone(o.Zone); ok {
+		out.Zone = time.FixedZone(o.Zone, int(ahead.Seconds()))
+		return out, nil
+	}
+	var err error
+	if out.Zone, err = time.LoadLocation(o.Zone); err != nil || o.Zone == "Local" {
+		return out, usagef("--zone: got %q, want an offset such as +01:00, Z, or a place such as America/Chicago", o.Zone)
 	}
 	return out, nil
 }

@@ -14,7 +14,7 @@ import (
 type Column struct {
 	Heading string // as written in the file, without spaces around it
 	Number  int    // from 1, for a file without headings; 0 when Heading counts
-	Meaning string // "hook_load[klbf]", "drum_counts", "time[s]", "time"
+	Meaning string // "hook_load[klbf]", "drum_counts", "time[s]", "time", "date", "time_of_day"
 }
 
 // ParseColumn reads the form of the command line, "Hook Load=hook_load[klbf]" or
@@ -50,11 +50,15 @@ type fieldKind uint8
 const (
 	leftOut fieldKind = iota
 	measured
-	clockText   // RFC 3339
+	clockText   // RFC 3339, or another form
 	clockNumber // counts of unit from 1970-01-01T00:00:00Z
+	clockDate   // the date of clockOfDay, which is the time
+	clockOfDay
 )
 
-func (f field) isTime() bool { return f.kind == clockText || f.kind == clockNumber }
+func (f field) isTime() bool {
+	return f.kind == clockText || f.kind == clockNumber || f.kind == clockOfDay
+}
 
 // errNoChannel marks a heading that names no channel.
 var errNoChannel = errors.New("is no channel")
@@ -69,6 +73,14 @@ func parseMeaning(text string) (field, error) {
 		name, symbol, bracket = strings.TrimSpace(text[:i]), strings.TrimSpace(text[i+1:len(text)-1]), true
 	}
 	f := field{kind: measured, heading: text}
+	switch text {
+	case "date":
+		f.kind = clockDate
+		return f, nil
+	case "time_of_day":
+		f.kind = clockOfDay
+		return f, nil
+	}
 	dimension := units.Time
 	if name == "time" {
 		if f.kind = clockNumber; !bracket {
@@ -111,13 +123,14 @@ func SI(d units.Dimension) units.Unit {
 type layout struct {
 	fields []field
 	time   int // index of the time column
+	date   int // of the column of dates beside it, -1 when there is none
 	notes  []string
 }
 
 // newLayout works out the columns. Headings is nil for a file without them,
 // which has width columns. All mistakes are returned together.
 func newLayout(headings []string, width int, columns []Column) (layout, error) {
-	l := layout{fields: make([]field, width), time: -1}
+	l := layout{fields: make([]field, width), time: -1, date: -1}
 	var all []error
 	fail := func(format string, args ...any) { all = append(all, fmt.Errorf(format, args...)) }
 	given := make([]*Column, width)
@@ -189,6 +202,10 @@ func (l *layout) checkOnce() []error {
 			all = append(all, fmt.Errorf("column %d: got time a second time, first in column %d", i+1, l.time+1))
 		case f.isTime():
 			l.time = i
+		case f.kind == clockDate && l.date >= 0:
+			all = append(all, fmt.Errorf("column %d: got the date a second time, first in column %d", i+1, l.date+1))
+		case f.kind == clockDate:
+			l.date = i
 		case f.kind == measured:
 			if first, ok := seen[f.channel]; ok {
 				all = append(all, fmt.Errorf("column %d: got %s a second time, first in column %d", i+1, f.channel, first+1))
@@ -198,6 +215,9 @@ func (l *layout) checkOnce() []error {
 	}
 	if l.time < 0 {
 		all = append(all, errors.New(`got no column of time, want one headed time (RFC 3339), time[s] or time[ms], or one mapped to it, such as "1=time[s]"`))
+	}
+	if l.time >= 0 && (l.date >= 0) != (l.fields[l.time].kind == clockOfDay) {
+		all = append(all, errors.New("got a column of date without one of time_of_day, or the other way round, want both, or one of time"))
 	}
 	if len(seen) == 0 {
 		all = append(all, errors.New(`got no column of a channel, want at least one, such as hook_load[kN], or one mapped to it, such as "4=hook_load[klbf]"`))

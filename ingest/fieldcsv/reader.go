@@ -4,8 +4,10 @@
 //
 //	time[s],hook_load[kN],block_height[m],drum_speed[rpm],brake_pressure[MPa]
 //
-// and each further row is one instant. Time is RFC 3339 (time) or a number counted
-// from 1970-01-01T00:00:00Z (time[s], time[ms]). An empty cell is "no value". Counts
+// and each further row is one instant. Time is RFC 3339 (time), a number counted
+// from 1970-01-01T00:00:00Z (time[s], time[ms]), or in another form that the options
+// name, in one column or in two (date, time_of_day). Which comes first, day or month,
+// and what zone a clock is in, is never guessed. An empty cell is "no value". Counts
 // and on/off channels carry no unit. Other headings, and files without any, are
 // read by saying what a column means (Column). Files may be gzipped.
 //
@@ -45,6 +47,12 @@ type Options struct {
 	Nulls   []float64 // numbers that mean "no value", in the unit of the file
 	Header  Header
 	Comma   byte // between cells, ',' when 0
+
+	// TimeForm is how times are written, in the parts of strftime, "%d.%m.%Y %H:%M:%S";
+	// where dates have a column of their own, with a space between it and the time of
+	// day. Empty = RFC 3339, or the year first.
+	TimeForm string
+	Zone     *time.Location // of the clock that wrote times without an offset; nil = not known, they are refused
 }
 
 // Problem is one kind of thing wrong in a file.
@@ -72,6 +80,7 @@ type Reader struct {
 	line     int
 	torn     bool // the line just read has no end
 	layout   layout
+	form     form     // nil = the standard ones
 	first    []string // a first row that holds readings
 	last     time.Time
 	begun    bool
@@ -107,6 +116,11 @@ func newReader(name string, in io.Reader, o Options) (*Reader, error) {
 	}
 	r := &Reader{o: o, name: name, byKind: map[string]int{}}
 	var err error
+	if o.TimeForm != "" {
+		if r.form, err = parseForm(o.TimeForm); err != nil {
+			return nil, err
+		}
+	}
 	if r.lines, err = plain(in); err == nil {
 		err = r.readHead()
 	}
@@ -186,11 +200,17 @@ func hasText(cells []string) bool {
 		}
 		_, err := parseNumber(c)
 		_, notTime := time.Parse(time.RFC3339Nano, c)
-		if err != nil && !errors.Is(err, errRange) && notTime != nil {
+		if err != nil && !errors.Is(err, errRange) && notTime != nil && !likeTime(c) {
 			return true
 		}
 	}
 	return false
+}
+
+// likeTime tells a written time, or a part of one, from a heading: digits first, and
+// then what stands between digits.
+func likeTime(cell string) bool {
+	return cell[0] >= '0' && cell[0] <= '9' && strings.Trim(cell, "0123456789-/.,: TZ+AaPpMm") == ""
 }
 
 // row returns the cells of the next line that is not empty. A quotation that is

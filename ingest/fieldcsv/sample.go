@@ -20,7 +20,15 @@ func (r *Reader) sample(cells []string) (ingest.Sample, bool) {
 		r.problem("no time", "got no time, the row is left out")
 		return s, false
 	}
-	at, err := parseTime(fields[r.layout.time], cells[r.layout.time])
+	text := cells[r.layout.time]
+	if d := r.layout.date; d >= 0 {
+		if d >= len(cells) || cells[d] == "" {
+			r.problem("no time", "got no date, the row is left out")
+			return s, false
+		}
+		text = cells[d] + " " + text
+	}
+	at, err := r.parseTime(fields[r.layout.time], text)
 	if err != nil {
 		r.problem("impossible time", "%s; the row is left out", err)
 		return s, false

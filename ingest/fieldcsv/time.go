@@ -11,9 +11,9 @@ import (
 )
 
 // parseTime reads a cell of the time column.
-func parseTime(f field, text string) (time.Time, error) {
-	if f.kind == clockText {
-		return parseRFC3339(text)
+func (r *Reader) parseTime(f field, text string) (time.Time, error) {
+	if f.kind != clockNumber {
+		return r.written(text)
 	}
 	ns, err := parseCount(text, f.unit)
 	if err != nil {
