@@ -37,6 +37,7 @@ func loadSite(path string, text []byte) (*Site, []Problem) {
 		f.checkFiles(folder, &f.site.Sources[i])
 	}
 	f.checkNotify(folder)
+	f.checkHistorian(folder)
 	return f.site, append(f.r.done(), ofRigs...)
 }
 
@@ -98,14 +99,29 @@ func openFailure(err error) string {
 
 // checkFiles resolves the paths of a source's files and looks at each.
 func (f siteFile) checkFiles(folder string, s *Source) {
-	files := []struct {
-		key    string
-		path   *string
-		secret bool
-	}{
+	f.checkEach(folder, s.key, []named{
 		{"password_file", &s.PasswordFile, true}, {"key_file", &s.KeyFile, true},
 		{"ca_file", &s.CAFile, false}, {"certificate_file", &s.CertificateFile, false},
+	})
+}
+
+// checkHistorian does the same for the historian's files.
+func (f siteFile) checkHistorian(folder string) {
+	if h := f.site.Forward; h != nil {
+		f.checkEach(folder, h.key, []named{
+			{"token_file", &h.TokenFile, true}, {"password_file", &h.PasswordFile, true}, {"ca_file", &h.CAFile, false},
+		})
 	}
+}
+
+// named is a file that a site file names.
+type named struct {
+	key    string
+	path   *string
+	secret bool
+}
+
+func (f siteFile) checkEach(folder, group string, files []named) {
 	for _, file := range files {
 		if *file.path == "" {
 			continue
@@ -113,7 +129,7 @@ func (f siteFile) checkFiles(folder string, s *Source) {
 		written := *file.path
 		*file.path = beside(folder, written)
 		if got, want := lookAt(*file.path, file.secret); got != "" {
-			key := s.key + "." + file.key
+			key := group + "." + file.key
 			f.r.add(f.r.lineOf(key), key, strconv.Quote(written)+", "+got, want)
 		}
 	}

@@ -28,7 +28,8 @@ type Site struct {
 	Sources []Source
 	Record  Recording
 	Notify  Notify
-	Notes   []Note // answers that the monitor cannot give with these channels
+	Forward *Historian // nil = nothing is forwarded
+	Notes   []Note     // answers that the monitor cannot give with these channels
 }
 
 // RigFile is one rig of a site, or until LoadSite a folder of them. ReadSite fills Path
@@ -94,6 +95,7 @@ func readSite(name string, text []byte) siteFile {
 		s.Data = data
 	}
 	s.Record = readRecording(root)
+	s.Forward = readHistorian(root)
 	s.Rigs = readRigFiles(root)
 	s.Sources = readSources(root)
 	s.Notify = readNotify(root)
@@ -101,6 +103,7 @@ func readSite(name string, text []byte) siteFile {
 	f.checkPorts()
 	s.Notes = append(missingChannels(f.r, s.Sources), noteUnits(f.r, s.Sources)...)
 	s.Notes = append(s.Notes, noteClocks(f.r, s.Sources)...)
+	s.Notes = append(s.Notes, s.Forward.noteSecret(f.r)...)
 	return f
 }
 

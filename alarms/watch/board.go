@@ -44,17 +44,19 @@ const (
 	lineWorkOver // before what it hides
 	lineWorkDue
 	notificationFailing
+	historianBehind
 	numOwn
 )
 
 var ownNames = [numOwn]string{"broker_lost", "recording_stopped", "alarm_state_lost",
-	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due", "notification_failing"}
+	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due", "notification_failing", "historian_behind"}
 
 // Source names of link entries that are not of a source of readings.
 const (
-	RecorderLink = "recorder" // the recorder stopped, or records again
-	ClockLink    = "clock"    // this machine's clock was set
-	NotifyLink   = "notify"   // what carries alarms outside fails, or delivers again
+	RecorderLink  = "recorder"  // the recorder stopped, or records again
+	ClockLink     = "clock"     // this machine's clock was set
+	NotifyLink    = "notify"    // what carries alarms outside fails, or delivers again
+	HistorianLink = "historian" // the historian is behind, or takes what is recorded again
 )
 
 // newBoard returns a board of alarms that were never evaluated.
@@ -240,7 +242,7 @@ func (b *board) reason(s *slot, change alarms.Change) string {
 // linkChanged turns the state of the links into findings: one source that is lost
 // is enough.
 func (b *board) linkChanged(links []linkState) {
-	for _, own := range []int{brokerLost, recordingStopped, notificationFailing} {
+	for _, own := range []int{brokerLost, recordingStopped, notificationFailing, historianBehind} {
 		worst := detect.Absent
 		for _, l := range links {
 			if linkAlarm(l.link.Source) != own {
@@ -252,8 +254,11 @@ func (b *board) linkChanged(links []linkState) {
 			}
 		}
 		urgency := detect.High
-		if own == notificationFailing {
+		switch own {
+		case notificationFailing:
 			urgency = detect.Medium
+		case historianBehind:
+			urgency = detect.Low
 		}
 		b.own[own] = detect.Finding{Condition: worst, Urgency: urgency, Value: math.NaN(), Limit: math.NaN()}
 	}
@@ -266,13 +271,15 @@ func linkAlarm(source string) int {
 		return recordingStopped
 	case NotifyLink:
 		return notificationFailing
+	case HistorianLink:
+		return historianBehind
 	}
 	return brokerLost
 }
 
 func linkCondition(state string) detect.Condition {
 	switch state {
-	case "subscribed", "receiving", "quiet", "recording", "delivering":
+	case "subscribed", "receiving", "quiet", "recording", "delivering", "forwarding":
 		return detect.Absent
 	case "connected", "closed": // no word yet on the subscription; put down on purpose
 		return detect.Undecided

@@ -18,6 +18,8 @@ type health struct {
 	Notify   []notify.Status `json:"notify"` // where alarms go besides the page
 	// Strangers are rigs that send and have no rig file, a hundred by name.
 	Strangers []ingest.Stranger `json:"rigs_without_file"`
+	// Historian is of the forwarder; none where the site has no historian.
+	Historian *historianHealth `json:"historian,omitempty"`
 }
 
 type linkHealth struct {
@@ -101,6 +103,11 @@ func (st *station) health() any {
 	h.Journal = journalHealth{Held: j.Held, Lost: j.Lost}
 	if j.Err != nil {
 		h.Journal.Error, h.Status = j.Err.Error(), "the journal cannot be written"
+	}
+	if st.forward != nil {
+		if h.Historian = forwarding(st.forward.Status()); st.behind.Load() {
+			h.Status = "the historian is behind"
+		}
 	}
 	if len(h.Recorder.Failing) > 0 {
 		h.Status = "recording has stopped"

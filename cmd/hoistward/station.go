@@ -2,11 +2,13 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"os"
 	"path/filepath"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -20,6 +22,7 @@ import (
 	"hoistward/detect/hoist"
 	"hoistward/ingest"
 	"hoistward/ingest/record"
+	"hoistward/ingest/record/historian"
 )
 
 // Folders and files of a data folder.
@@ -39,6 +42,8 @@ type station struct {
 	counters *ingest.Counters
 	sources  []source
 	recorder *record.Recorder
+	forward  *historian.Forwarder // nil where the site has no historian
+	behind   atomic.Bool          // it is, by the site's limit
 	journal  *journal.Writer
 	states   *journal.States
 	service  *journal.Logs
@@ -80,6 +85,13 @@ func (st *station) start(u *undo) error {
 		ln.Close()
 		return err
 	}
+	if err := st.openHistorian(recordings); err != nil {
+		ln.Close()
+		return errors.Join(err, st.recorder.Close(context.Background()))
+	}
+	if st.forward != nil { // it ends after the recorder: what was recorded last is sent too
+		u.add("historian", st.forward.Close)
+	}
 	u.add("recorder", st.recorder.Close)
 	jw, err := journal.Open(filepath.Join(dir, journalFile), st.site.Name, st.clock())
 	if err != nil {
@@ -105,6 +117,7 @@ func (st *station) start(u *undo) error {
 	st.startPage(ln, u)
 	st.watchRecorder(u)
 	st.keepTidy(recordings, u)
+	st.watchHistorian(u)
 	return st.startSources(u)
 }
 
