@@ -123,7 +123,7 @@ func (d *delivery) send(ctx context.Context, points []point, apart bool) error {
 	case !v.refused && !v.tooLarge:
 		d.taken += len(lines)
 		return nil
-	case v.refused && v.dropped == len(lines) && (apart || !v.conflict):
+	case v.refused && v.dropped == len(lines) && (apart || v.tooOld):
 		for i := range lines {
 			d.refuse(&points[i], lines[i], v)
 		}

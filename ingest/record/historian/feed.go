@@ -138,14 +138,16 @@ func (f *feed) look(rig string) (spans map[string]record.Span, damage, err error
 			return nil, nil, err
 		}
 		old, known := f.files[path]
-		if !known || old.stamp != now {
+		if !known || old.stamp != now || !now.settled() || f.whole {
 			span, err := record.SpanOf(path)
 			if err != nil && !spoiled(err) {
 				return nil, nil, err // the order must hold: what cannot be read now is waited for
 			}
+			if old.err == nil || err == nil {
+				damage = errors.Join(damage, err)
+			}
 			old = fileState{now, span, err}
 			f.files[path] = old
-			damage = errors.Join(damage, err)
 		}
 		if old.err == nil && old.span.Last > 0 {
 			spans[path] = old.span
@@ -168,6 +170,13 @@ func escape(path string) string {
 // spoiled tells whether a file will not be readable by waiting.
 func spoiled(err error) bool {
 	return errors.Is(err, record.ErrDamaged) || errors.Is(err, record.ErrNotRecording) || errors.Is(err, record.ErrNewer)
+}
+
+// settled tells whether a later change must show in the stamp: file systems give
+// times in steps, of 2 s at most.
+func (s stamp) settled() bool {
+	const step = 3 * time.Second
+	return time.Since(s.written).Abs() > step && time.Since(s.walAfter).Abs() > step
 }
 
 func stampOf(path string) (stamp, error) {

@@ -144,6 +144,7 @@ type verdict struct {
 	refused  bool   // some of the points were
 	fault    bool   // the words name a fault of the points
 	conflict bool   // of a field's type
+	tooOld   bool   // or too new to be kept: whole points
 	dropped  int    // how many, by the words; -1 = they do not say
 	status   int    // HTTP
 	words    string // the server's
@@ -235,8 +236,9 @@ func (v *verdict) readWords() {
 		}
 	}
 	v.conflict = strings.Contains(text, "field type conflict")
-	v.fault = v.conflict || v.status == http.StatusUnprocessableEntity
-	for _, s := range []string{"partial write", "unable to parse", "cannot parse", "cannot unmarshal", "retention policy", "retention"} {
+	v.tooOld = strings.Contains(text, "retention")
+	v.fault = v.conflict || v.tooOld || v.status == http.StatusUnprocessableEntity
+	for _, s := range []string{"partial write", "unable to parse", "cannot parse", "cannot unmarshal"} {
 		v.fault = v.fault || strings.Contains(text, s)
 	}
 }
