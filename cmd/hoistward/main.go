@@ -54,6 +54,7 @@ type cli struct {
 	Listen   listenCmd   `cmd:"" help:"What the sources of a site file send, decoded, with what is not used and why."`
 	Replay   replayCmd   `cmd:"" help:"Recorded data through the same detectors, as fast as it goes."`
 	Simulate simulateCmd `cmd:"" help:"A simulated rig to a broker or to a recording."`
+	Report   reportCmd   `cmd:"" help:"Report of an incident or a tour: one HTML file that prints well."`
 	Trial    trialCmd    `cmd:"" help:"The monitor judged on drawn rigs, manoeuvres and faults."`
 
 	Calc      calcCmd      `cmd:"" help:"One worked answer with its steps, for a hand check."`
