@@ -48,8 +48,8 @@ func BenchmarkReadingToPage(b *testing.B) {
 		toPage = append(toPage, readUntil(b, conn, `"block_height","value":`+strings.TrimRight(mark, "0"), start))
 		toBroker = append(toBroker, (<-bare).Sub(start))
 	}
-	report(b, "broker", toBroker)
-	report(b, "page", toPage)
+	reportDelays(b, "broker", toBroker)
+	reportDelays(b, "page", toPage)
 }
 
 func readUntil(b *testing.B, conn *websocket.Conn, text string, start time.Time) time.Duration {
@@ -66,7 +66,7 @@ func readUntil(b *testing.B, conn *websocket.Conn, text string, start time.Time)
 	}
 }
 
-func report(b *testing.B, name string, took []time.Duration) {
+func reportDelays(b *testing.B, name string, took []time.Duration) {
 	slices.Sort(took)
 	at := func(q float64) float64 {
 		return float64(took[min(len(took)-1, int(q*float64(len(took))))].Microseconds()) / 1000

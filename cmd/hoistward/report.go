@@ -122,6 +122,13 @@ func (c *reportOptions) put(s *streams, r *report.Report, text []byte) error {
 	for _, p := range r.Problems {
 		fmt.Fprintln(s.err, "note:", p)
 	}
+	if r.Incident != nil {
+		for _, w := range r.Incident.WhatIfs {
+			if w.Failed != "" {
+				fmt.Fprintf(s.err, "note: %s: %s\n", w.Words, w.Failed)
+			}
+		}
+	}
 	_, err := fmt.Fprintf(s.out, "%s: %d entries of %s in the window, %d alarms raised\n", filepath.Base(out), r.Entries.InWindow, r.Rig, len(r.Alarms)+r.Omitted.Alarms)
 	return err
 }

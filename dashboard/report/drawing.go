@@ -5,6 +5,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // drawing is one figure as shapes; the template writes them, so that every text is
@@ -48,6 +49,7 @@ const (
 // plot is a drawing with axes.
 type plot struct {
 	drawing
+	start    float64 // s since the report's window began
 	window   float64 // s
 	low      float64
 	high     float64
@@ -55,7 +57,12 @@ type plot struct {
 	unit     string
 }
 
-func (p *plot) x(t float64) float64 { return leftEdge + t/p.window*(rightEdge-leftEdge) }
+func (p *plot) x(t float64) float64 {
+	return leftEdge + (t-p.start)/p.window*(rightEdge-leftEdge)
+}
+
+// holds tells whether t is on the time axis.
+func (p *plot) holds(t float64) bool { return t >= p.start && t <= p.start+p.window }
 
 func (p *plot) y(v float64) float64 {
 	return p.end - (v-p.low)/(p.high-p.low)*(p.end-p.top)
@@ -78,7 +85,7 @@ func newPlot(id int, title string, height int, window float64, unit string, valu
 		p.low, p.high = p.low-0.5, p.high+0.5
 	}
 	step := niceStep(p.high-p.low, 5)
-	p.low, p.high = math.Floor(p.low/step-1e-9)*step, math.Ceil(p.high/step+1e-9)*step
+	p.low, p.high = math.Floor(p.low/step+1e-9)*step, math.Ceil(p.high/step-1e-9)*step
 	return p
 }
 
@@ -86,7 +93,7 @@ func (p *plot) axes(t times, r *Report) {
 	step := niceStep(p.high-p.low, 5)
 	digits := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
 	for i := 0; ; i++ {
-		v := p.low + float64(i)*step
+		v := math.Round(p.low/step+float64(i))*step + 0 // no negative zero
 		if v > p.high+step/2 {
 			break
 		}
@@ -95,8 +102,9 @@ func (p *plot) axes(t times, r *Report) {
 		p.text("tick", "end", strconv.FormatFloat(v+0, 'f', digits, 64), leftEdge-5, y+4)
 	}
 	p.text("unit", "start", p.unitWords(), 2, p.top-9)
-	for _, m := range t.marks(r.From, r.To, 8) {
-		x := p.x(m.t)
+	from := r.From.Add(time.Duration(p.start * 1e9))
+	for _, m := range t.marks(from, from.Add(time.Duration(p.window*1e9)), 8) {
+		x := p.x(m.t + p.start)
 		p.path("tickmark", fmt.Sprintf("M%s %sv5", px(x), px(p.end)))
 		p.text("tick", "middle", m.text, math.Min(math.Max(x, leftEdge), rightEdge-16), p.end+17)
 	}
@@ -184,18 +192,18 @@ func (p *plot) close(b *strings.Builder, out, back *[]string) {
 
 // unknown hatches the times in which the series is not known.
 func (p *plot) unknown(s *Series) {
-	at := 0.0
+	at := p.start
 	var gaps [][2]float64
 	for _, run := range s.runs() {
 		gaps = append(gaps, [2]float64{at, run[0].T})
 		at = run[len(run)-1].T
 	}
-	gaps = append(gaps, [2]float64{at, p.window})
+	gaps = append(gaps, [2]float64{at, p.start + p.window})
 	for _, g := range gaps {
 		if least := math.Max(s.Breaks, 2*s.Step); g[1]-g[0] < least && !s.missing(g) {
 			continue
 		}
-		a, b := p.x(g[0]), p.x(math.Min(g[1], p.window))
+		a, b := p.x(g[0]), p.x(math.Min(g[1], p.start+p.window))
 		p.path("hatch", fmt.Sprintf("M%s %sH%sV%sH%sZ", px(a), px(p.top), px(b), px(p.end), px(a)))
 		if b-a > 70 {
 			p.text("gapname", "middle", "not known", (a+b)/2, (p.top+p.end)/2+4)
@@ -225,10 +233,11 @@ func (p *plot) alarms(r *Report, names bool) {
 	}
 	var ends [3]float64
 	for _, a := range r.Alarms {
-		if a.Bars < least {
+		at := a.At.Sub(r.From).Seconds()
+		if a.Bars < least || !p.holds(at) {
 			continue
 		}
-		x := p.x(a.At.Sub(r.From).Seconds())
+		x := p.x(at)
 		p.path("mark", fmt.Sprintf("M%s %sV%s", px(x), px(p.top), px(p.end)))
 		if !names {
 			continue
@@ -280,6 +289,9 @@ func figure(v float64) string {
 		digits = 0
 	case a >= 10:
 		digits = 1
+	}
+	if math.Abs(v) < 0.5*math.Pow(10, -float64(digits)) {
+		v = 0 // no negative zero
 	}
 	return strconv.FormatFloat(v, 'f', digits, 64)
 }

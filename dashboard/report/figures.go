@@ -64,38 +64,78 @@ func (f *figurer) finish(p *plot, names bool) {
 
 func (f *figurer) height() {
 	r := f.r
-	crown, limit, floor := r.limit("mast.crown_height"), r.limit("mast.crown_limit"), r.limit("mast.floor_limit")
-	p := f.plot("Block height, limits and stopping shadow", 360, "m", f.span([]float64{0, crown, limit, floor}, qHeight))
+	p := f.plot("Block height, limits and stopping shadow", 320, "m",
+		f.span([]float64{0, r.limit("mast.crown_height"), r.limit("mast.crown_limit"), r.limit("mast.floor_limit")}, qHeight))
+	if r.Incident == nil {
+		p.Title, p.Note = "Block height and limits", "The least and the most of each minute. "
+	} else {
+		p.Note = "Solid line: the block. Dark band: from the block to where it is expected to come to rest if it were stopped at that moment, " +
+			"in its direction of travel. Light band with dashed edge: to where 99 % of stops stay inside. Line of long dashes: the time of the incident. "
+	}
+	p.Note += "Dotted lines with a number: alarms of the table, one to four filled bars for their priority. Hatched: not known."
+	f.shadow(p, f.series(qHeight), f.series(qRest), f.series(qRestBound))
+	if r.Incident != nil {
+		f.closeUp()
+	}
+}
+
+// closeBy is how far from the incident the close-up goes, s. Chosen here: a stop and
+// what led to it.
+const closeBy = 10.0
+
+// closeUp draws the shadow again, larger, about the incident.
+func (f *figurer) closeUp() {
+	at := f.r.Incident.At.Sub(f.r.From).Seconds()
+	from, to := math.Max(0, at-closeBy), math.Min(f.window, at+closeBy)
+	if to-from > 0.7*f.window {
+		return
+	}
+	height, rest, bound := f.series(qHeight).between(from, to), f.series(qRest).between(from, to), f.series(qRestBound).between(from, to)
+	var span []float64
+	for _, s := range []*Series{height, rest, bound} {
+		for _, q := range s.Points {
+			if math.Abs(q.Max) < 1.5*f.r.limit("mast.crown_height") { // a bound beyond the mast says no more there
+				span = append(span, q.Min, q.Max)
+			}
+		}
+	}
+	p := f.plot("The same about the incident", 320, "m", span)
+	p.start, p.window = from, to-from
+	f.shadow(p, height, rest, bound)
+}
+
+func (f *figurer) shadow(p *plot, height, rest, bound *Series) {
+	r := f.r
 	p.top = 22 + 2*lineApart
-	p.unknown(f.series(qHeight))
+	p.unknown(height)
 	p.axes(f.t, r)
 	if r.Incident != nil {
-		p.band("shadow bound", f.series(qHeight), f.series(qRestBound))
-		p.line("shadowedge", f.clipped(p, qRestBound))
-		p.band("shadow expected", f.series(qHeight), f.series(qRest))
-		p.Note = "Solid line: the block. Dark band: from the block to where it is expected to come to rest if it were stopped at that moment, " +
-			"in its direction of travel. Light band with dashed edge: to where 99 % of stops stay inside. "
-	} else {
-		p.Note = "The least and the most of each minute. "
+		p.band("shadow bound", height, bound)
+		p.line("shadowedge", f.clipped(p, bound))
+		p.band("shadow expected", height, rest)
 	}
-	p.limit("crown, contact", crown)
-	p.limit("crown limit", limit)
-	p.limit("floor limit", floor)
-	p.line("line", f.series(qHeight))
-	p.Note += "Dotted lines with a number: alarms of the table, one to four filled bars for their priority. " + f.incidentNote() + "Hatched: not known."
+	p.limit("crown, contact", r.limit("mast.crown_height"))
+	p.limit("crown limit", r.limit("mast.crown_limit"))
+	p.limit("floor limit", r.limit("mast.floor_limit"))
+	p.line("line", height)
 	f.finish(p, true)
 }
 
-func (f *figurer) incidentNote() string {
-	if f.r.Incident == nil {
-		return ""
+// between returns the points of a part of the time.
+func (s *Series) between(from, to float64) *Series {
+	part := *s
+	part.Points = nil
+	for _, q := range s.Points {
+		if q.T >= from && q.T <= to {
+			part.Points = append(part.Points, q)
+		}
 	}
-	return "Line of long dashes: the time of the incident. "
+	return &part
 }
 
 // clipped is a series kept inside the plot.
-func (f *figurer) clipped(p *plot, q int) *Series {
-	s := *f.series(q)
+func (f *figurer) clipped(p *plot, of *Series) *Series {
+	s := *of
 	points := make([]Point, 0, len(s.Points))
 	for _, x := range s.Points {
 		if x.Known() {
