@@ -35,7 +35,10 @@ type Client struct {
 	done   chan struct{}
 	ended  chan struct{}
 
-	granted string // what is special about the granted subscription; of run only
+	// Of run only.
+	granted string    // what is special about the granted subscription
+	dropped uint64    // from the queue, when it was last looked at
+	shed    time.Time // when some were lately
 
 	mu      sync.Mutex
 	started bool

@@ -157,7 +157,24 @@ func (c *Client) judge(now, since time.Time) {
 		c.become(Quiet, fmt.Sprintf("no live data for %v", c.o.QuietAfter))
 		return
 	}
-	c.become(Subscribed, strings.Join(slices.DeleteFunc([]string{c.granted, silent}, func(s string) bool { return s == "" }), "; "))
+	c.become(Subscribed, strings.Join(slices.DeleteFunc([]string{c.granted, silent, c.behind(now)}, func(s string) bool { return s == "" }), "; "))
+}
+
+// shedShown is how long it is said that messages were discarded.
+const shedShown = 10 * time.Second
+
+// Behind is the detail of a link whose reader lets messages be discarded. How many is
+// in Stats: a detail that changed with each would be one more load.
+const Behind = "more comes than is read: the oldest messages are discarded"
+
+func (c *Client) behind(now time.Time) string {
+	if _, dropped := c.queue.state(); dropped != c.dropped {
+		c.dropped, c.shed = dropped, now
+	}
+	if c.shed.IsZero() || now.Sub(c.shed) >= shedShown {
+		return ""
+	}
+	return Behind
 }
 
 // silent names the topics without live data while others have some. A broker may
