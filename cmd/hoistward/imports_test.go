@@ -20,6 +20,8 @@ var importRules = []importRule{
 	{"hoistward/ingest/sparkplug", []string{"hoistward/ingest"}, []string{"net", "os", "context", "log", "go.uber.org/zap"},
 		"a session is followed by its messages and the time that they bring; it has no clock and publishes nothing itself"},
 	{"hoistward/ingest/tables", nil, []string{"net", "os"}, "a table is written to what it is given; what a column means is not its business"},
+	{"hoistward/ingest/record/historian", []string{"hoistward/ingest", "hoistward/ingest/record"}, []string{"go.uber.org/zap", "log"},
+		"the forwarder reads recordings and nothing else; what a value means is decided elsewhere"},
 	{"hoistward/ingest/", []string{"hoistward/ingest", "hoistward/ingest/"}, nil, "sources are upstream of everything"},
 	{"hoistward/detect/hoist", []string{"hoistward/ingest/units"}, []string{"net", "os", "log", "go.uber.org/zap", "sync"},
 		"physics knows of no sensor, clock, log or goroutine"},

@@ -81,6 +81,12 @@ var (
 	descHeld     = newDesc("journal_held_lines", "Journal lines that wait for the disk.")
 	descLostLine = newDesc("journal_lost_total", "Journal lines that were lost.")
 
+	descForwarded = newDesc("historian_sent_total", "Points that the historian has confirmed, repeats included.")
+	descPutAside  = newDesc("historian_refused_total", "Points or fields that the historian refused, put aside.")
+	descRequests  = newDesc("historian_requests_total", "Requests to the historian.")
+	descBehind    = newDesc("historian_behind_seconds", "Age of the oldest entry that the historian does not have.")
+	descWaiting   = newDesc("historian_waiting", "1 while the historian does not take what is sent.")
+
 	descPages   = newDesc("pages", "Pages that are open.")
 	descServed  = newDesc("pages_served_total", "Pages that were opened.")
 	descSlow    = newDesc("pages_dropped_total", "Pages dropped because they did not read.")
@@ -91,6 +97,7 @@ var (
 var descs = []desc{
 	descBuild, descRigs, descRejects, descStrangers, descOpen, descState, descSince, descReceived, descDropped, descQueue, descOffset,
 	descWritten, descLost, descMissed, descRefused, descRecQueue, descFailing, descLowSpace, descHeld, descLostLine,
+	descForwarded, descPutAside, descRequests, descBehind, descWaiting,
 	descPages, descServed, descSlow, descTurned, descNotReal,
 }
 
@@ -131,6 +138,14 @@ func (c stationCollector) Collect(out chan<- prometheus.Metric) {
 	j := st.journal.Health()
 	gauge(descHeld, float64(j.Held))
 	count(descLostLine, j.Lost)
+	if st.forward != nil {
+		f := st.forward.Status()
+		count(descForwarded, f.Sent)
+		count(descPutAside, f.Refused)
+		count(descRequests, f.Requests)
+		gauge(descBehind, f.Behind.Seconds())
+		gauge(descWaiting, oneIf(!f.RetryAt.IsZero()))
+	}
 	p := st.page.Figures()
 	gauge(descPages, float64(p.Pages))
 	count(descServed, p.Served)
