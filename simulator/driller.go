@@ -156,7 +156,7 @@ func (d *driller) move(pl *plant, see view) bool {
 		d.fright(pl)
 		return false
 	}
-	allowed := d.allowed(left, d.plan.cruise)
+	allowed := d.allowed(left-speed*d.ahead(pl), d.plan.cruise)
 	if d.absent {
 		allowed, left = d.plan.cruise, 100
 	}
@@ -172,6 +172,16 @@ func (d *driller) move(pl *plant, see view) bool {
 	}
 	d.watch(pl, speed, allowed)
 	return false
+}
+
+// ahead is how long before its place he begins to slow a block going down, s: what he
+// does now takes his own time and the brake's until it holds.
+func (d *driller) ahead(pl *plant) float64 {
+	if d.plan.up {
+		return 0
+	}
+	b := &pl.p.brake
+	return d.reaction + b.dead + b.slew/2
 }
 
 // looksUp tells whether an inattentive driller comes to now.
