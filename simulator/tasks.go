@@ -163,7 +163,7 @@ func (d *driller) work(pl *plant, s *Scenario, see view) {
 		if d.phase == atStab {
 			wait += d.racking
 		}
-		if d.since > wait {
+		if d.since > wait && (d.phase == atLatch || d.cool(pl)) {
 			if d.phase == atStab {
 				str.mass += s.Initial.StandMass
 				d.depth += s.Initial.StandLength
@@ -201,6 +201,19 @@ func (d *driller) work(pl *plant, s *Scenario, see view) {
 	default:
 		d.activity = Idle
 	}
+}
+
+// coolBelow is how far under amber the friction brake is before the next stand goes
+// down on it, K.
+const coolBelow = 20.0
+
+// cool tells whether the friction brake has room for the heat of another stand. Where
+// the auxiliary brake cannot carry a heavy string alone, the friction brake sets the
+// pace of running in: the stand waits in the slips until it has cooled (common
+// practice). Whoever does not use the auxiliary brake does not heed this either.
+func (d *driller) cool(pl *plant) bool {
+	amber := float64(pl.p.rig.Heat.Amber)
+	return d.auxFear || !(amber > 0) || pl.heat.ring < amber-coolBelow
 }
 
 // bitWeight is the part of the string's weight that rests on the hole bottom

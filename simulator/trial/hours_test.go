@@ -14,10 +14,6 @@ import (
 // bring.
 const mostInTwelveHours = 2
 
-// notYet are rigs whose hours are played and logged but not held to the count: on R2 the
-// simulated driller goes on running in on the friction brake until it is hot.
-var notYet = map[string]bool{"R2": true}
-
 // Twelve hours of ordinary work on each example rig as its file describes it, the plant
 // drawn about it: running in, pulling and running by turns, drilling with connections,
 // four hours each.
@@ -56,7 +52,7 @@ func TestTwelveHoursOfOrdinaryWork(t *testing.T) {
 			if least := int(each / time.Hour * 12); stands < least {
 				t.Errorf("%d stands, want at least %d: no work was done", stands, least)
 			}
-			if raised > mostInTwelveHours && !notYet[e.Name] {
+			if raised > mostInTwelveHours {
 				t.Errorf("%d stop-margin alarms, want at most %d", raised, mostInTwelveHours)
 			}
 		})
