@@ -19,6 +19,7 @@ type Snapshot struct {
 	Mast       Mast          `json:"mast"`
 	Ratings    Ratings       `json:"ratings"`
 	Estimate   EstimateView  `json:"estimate"`
+	Work       WorkView      `json:"work"`           // what the hoist is at, and what hangs on it
 	Channels   []ChannelView `json:"channels"`       // mapped channels, in channel order
 	Answers    []AnswerView  `json:"answers"`        // what can be answered, and how well
 	Alarms     []AlarmView   `json:"alarms"`         // standing and unacknowledged, most urgent first
@@ -74,6 +75,21 @@ type EstimateView struct {
 	LineWork           *float64 `json:"line_work_MJ"`
 	Blind              string   `json:"blind"` // "", "crown", "floor", "both"
 	HeightSource       string   `json:"height_source"`
+}
+
+// WorkView is what the hoist's motion is part of, and how many more such stands the
+// brake bears.
+type WorkView struct {
+	Operation     string   `json:"operation"` // unknown, drilling, reaming, connection, tripping_in, tripping_out, slip_and_cut, holding
+	InSlips       bool     `json:"in_slips"`
+	BlockWeight   *float64 `json:"block_weight_kN"`  // learned, of the empty block
+	StringWeight  *float64 `json:"string_weight_kN"` // learned, block included; nil = none yet
+	Stands        int      `json:"stands"`           // since watching began
+	StandsToAmber *float64 `json:"stands_to_amber"`  // at the pace of the last stands; nil = not known, or never
+	StandsToRed   *float64 `json:"stands_to_red"`
+	NeverAmber    bool     `json:"never_amber"` // at that pace
+	NeverRed      bool     `json:"never_red"`
+	BrakeSettles  *float64 `json:"brake_settles_C"` // at that pace
 }
 
 // ChannelView is one instrument's state.

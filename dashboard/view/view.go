@@ -30,8 +30,8 @@ func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 	s := &dashboard.Snapshot{
 		Seq: seq, ServerTime: now.Format("2006-01-02T15:04:05.000Z"), ServerMs: now.UnixMilli(), Rig: w.Name(),
 		ClockAhead: dashboard.Num(w.ClockAhead()),
-		Estimate:   estimate(&w.Result().Estimate),
-		Channels:   channels(w), Answers: answers(w.Result()), Alarms: alarmList(w),
+		Estimate:   estimate(&w.Result().Estimate), Work: work(w.Result()),
+		Channels: channels(w), Answers: answers(w.Result()), Alarms: alarmList(w),
 	}
 	s.Shelved, s.Removed = aside(w)
 	s.Service = service(w)
@@ -81,6 +81,17 @@ func estimate(e *detect.Estimate) dashboard.EstimateView {
 		Friction: num(e.Friction), FrictionLow: num(e.FrictionLow), FrictionHigh: num(e.FrictionHigh),
 		BrakeMargin: num(e.BrakeMargin), AuxiliaryShare: num(e.AuxiliaryShare), LineWork: num(e.LineWork),
 		Blind: e.Blind.String(), HeightSource: e.HeightSource.String(),
+	}
+}
+
+func work(r *detect.Result) dashboard.WorkView {
+	num, k, e := dashboard.Num, &r.Work, &r.Estimate
+	return dashboard.WorkView{
+		Operation: k.Operation.String(), InSlips: k.InSlips,
+		BlockWeight: num(k.BlockWeight / 1e3), StringWeight: num(k.StringWeight / 1e3), Stands: k.Stands,
+		StandsToAmber: num(e.StandsToAmber), StandsToRed: num(e.StandsToRed),
+		NeverAmber: math.IsInf(e.StandsToAmber, 1), NeverRed: math.IsInf(e.StandsToRed, 1),
+		BrakeSettles: num(e.BrakeSettles),
 	}
 }
 
