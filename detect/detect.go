@@ -43,6 +43,7 @@ type Detector struct {
 	motionSince [len(motionWitnesses)]float64 // receipt since which each witness shows motion; +Inf = it does not
 	cross       speeds
 	little      tooLittle
+	traded      traded
 	sensorWas   float64
 	sensorAt    float64
 
@@ -119,6 +120,7 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 	d.pos.step(t, now, &d.ins, d.loadForMap())
 	d.followMotion(now)
 	d.judgePressure(now, dt)
+	d.followTraded(now, dt)
 	d.load.step(&d.ins, now, dt, d.pos.motion.x[ixV], d.pos.motion.x[ixA], d.direction())
 	d.brakes(t, now, dt)
 	d.work(before)

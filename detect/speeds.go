@@ -219,7 +219,7 @@ func (d *Detector) vote(dt, now float64) {
 	for k := range has {
 		has[k] = d.speaks(k, now)
 	}
-	if d.bothBackward(has) {
+	if d.bothBackward(has) && !d.depthIsHeight(now) {
 		if s.turned += dt; s.turned >= crossTwo {
 			d.ins[ingest.DrumSpeed].doubt, d.ins[ingest.DrumCounts].doubt = RunsBackward, RunsBackward
 			d.pos.void(RunsBackward)
@@ -307,7 +307,7 @@ func (d *Detector) doubtWitness(k int, has [numWitnesses]bool) {
 // bearOut takes a doubted witness back when it has agreed for long enough in motion.
 func (d *Detector) bearOut(k int, has [numWitnesses]bool, dt float64) {
 	s, i := &d.cross, &d.ins[witnessChannel[k]]
-	if i.doubt == NoCause || !i.came || math.Abs(s.slow[k]) < crossMoves {
+	if i.doubt == NoCause || i.doubt == TradedPlaces || !i.came || math.Abs(s.slow[k]) < crossMoves {
 		return
 	}
 	for o := range has {

@@ -86,7 +86,7 @@ func (d *Detector) atRest(l *tooLittle, i *instrument, grip, dt float64) {
 		}
 	default:
 		l.restFor = 0
-		if l.fineFor += dt; l.fineFor >= hangTime && i.doubt != NoCause && i.before == 0 {
+		if l.fineFor += dt; l.fineFor >= hangTime && i.doubt != NoCause && i.doubt != TradedPlaces && i.before == 0 {
 			i.doubt, i.factor = NoCause, 0
 		}
 	}
