@@ -1,8 +1,11 @@
 package main
 
 import (
+	"fmt"
+	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"hoistward/alarms/watch"
 	"hoistward/ingest/mqtt"
@@ -43,4 +46,27 @@ func TestFloodShedsTheOldestLoudlyAndRecovers(t *testing.T) {
 	until(t, "the detail to be gone", func() bool { return !strings.Contains(l.get("/healthz"), mqtt.Behind) })
 	s.send("R1", good(20.2))
 	until(t, "readings after the flood", func() bool { return strings.Contains(l.get("/api/rigs/R1"), `"block_height","value":20.2,`) })
+}
+
+// A broker that comes back alone still has what a device left with it. That is no
+// reading of now: what it says stays unknown until the device itself is heard.
+func TestWhatABrokerKeptOfADeadDeviceIsNotThePresent(t *testing.T) {
+	port, dir := startMosquitto(t), t.TempDir()
+	s := newSender(t, fmt.Sprintf("tcp://127.0.0.1:%d", port))
+	kept := fmt.Sprintf(`{"t":%q,"hook_load":66.1,"block_height":65.6,"drum_speed":0,"brake_pressure":1000}`, stamp(0))
+	if tok := s.c.Publish("hoist/R1/readings", 1, true, kept); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+		t.Fatal(tok.Error())
+	}
+	address, out, stop := runMonitor(t, siteFile(t, dir, port))
+	l := &liveRun{t: t, st: &station{address: address}, dir: filepath.Join(dir, "data")}
+	until(t, "the kept message to be refused", func() bool { return strings.Contains(l.get("/healthz"), `"retained"`) })
+	until(t, "the quiet", func() bool { return strings.Contains(l.get("/healthz"), `"state":"quiet"`) })
+	if body := l.get("/api/rigs/R1"); !strings.Contains(body, `"height_m":null`) || !strings.Contains(body, `"newest_ms":0`) {
+		t.Errorf("the kept reading is shown: %s", body)
+	}
+	s.send("R1", fmt.Sprintf(`{"t":%q,"hook_load":66.1,"block_height":65.6,"drum_speed":0,"brake_pressure":1000}`, stamp(0)))
+	until(t, "the device itself", func() bool { return !strings.Contains(l.get("/api/rigs/R1"), `"newest_ms":0`) })
+	if code := stop(); code != exitGood {
+		t.Errorf("exit %d: %s", code, out)
+	}
 }

@@ -18,6 +18,9 @@ import (
 const asProgram = "HOISTWARD_TEST_AS_PROGRAM"
 
 func TestMain(m *testing.M) {
+	if url := os.Getenv(asCounter); url != "" {
+		countOnly(url)
+	}
 	if os.Getenv(asProgram) != "" {
 		main()
 	}

@@ -16,7 +16,7 @@ import (
 )
 
 // scrape asks for the metrics as Prometheus does and reads them with its own parser.
-func scrape(t *testing.T, address string) (map[string]*dto.MetricFamily, string) {
+func scrape(t testing.TB, address string) (map[string]*dto.MetricFamily, string) {
 	t.Helper()
 	resp, err := http.Get(address + "/metrics")
 	if err != nil {

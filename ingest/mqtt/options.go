@@ -16,8 +16,8 @@ import (
 )
 
 // StandardQueueLen is how many messages wait between network and reader where Options
-// say nothing: 0.4 s of 10,000 a second, some minutes of a rig at 10 Hz.
-const StandardQueueLen = 4096
+// say nothing: 1.6 s of 10,000 a second, half an hour of a rig at 10 Hz.
+const StandardQueueLen = 16384
 
 // Options says how to reach a broker and what to take from it. Zero values take
 // the defaults given here.

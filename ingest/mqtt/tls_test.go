@@ -11,6 +11,7 @@ import (
 	"math/big"
 	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -92,5 +93,42 @@ func TestEncryptedLinkWithCertificatesOfBothSides(t *testing.T) {
 		if s := w.Status(); s.State != NeverConnected || w.count(Connected) > 0 {
 			t.Errorf("%s: got %v, want never connected", name, s)
 		}
+	}
+}
+
+// A broker that knows its readers by their certificates may grant a subscription and
+// then let nothing of it through: mosquitto checks the right to read at each message.
+// The topic is named as silent while the other goes on.
+func TestTopicGrantedButHeldBackIsNamed(t *testing.T) {
+	a := newAuthority(t)
+	a.sign("server", &x509.Certificate{IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}})
+	a.sign("cabin", &x509.Certificate{ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}})
+	a.sign("plant", &x509.Certificate{ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}})
+	rights := "user cabin\ntopic read hoist/+/readings\nuser plant\ntopic write hoist/#\n"
+	a.must(os.WriteFile(a.file("acl"), []byte(rights), 0o600))
+	b := mosquitto(t, "cafile "+a.file("ca.crt"), "certfile "+a.file("server.crt"), "keyfile "+a.file("server.key"),
+		"require_certificate true", "use_identity_as_username true", "acl_file "+a.file("acl"), "user root")
+	w := open(t, strings.Replace(b.url(), "tcp", "ssl", 1), func(o *Options) {
+		o.CAFile, o.CertFile, o.KeyFile = a.file("ca.crt"), a.file("cabin.crt"), a.file("cabin.key")
+		o.Topics = []Topic{{Pattern: "hoist/{rig}/readings", QuietAfter: time.Second}, {Pattern: "hoist/{rig}/pressure", QuietAfter: time.Second}}
+		o.QuietAfter = time.Second
+	})
+	w.reaches(t, Subscribed)
+	pub := tool(t, "mosquitto_pub")
+	send := func(topic string) {
+		out, err := exec.Command(pub, "-h", "127.0.0.1", "-p", fmt.Sprint(b.port), "--cafile", a.file("ca.crt"), "--cert", a.file("plant.crt"),
+			"--key", a.file("plant.key"), "-t", topic, "-q", "1", "-m", "1").CombinedOutput()
+		if err != nil {
+			t.Fatalf("mosquitto_pub: %v: %s", err, out)
+		}
+	}
+	within(t, 15*time.Second, "the silent topic is named", func() bool {
+		send("hoist/R1/readings")
+		send("hoist/R1/pressure")
+		s := w.Status()
+		return s.State == Subscribed && s.Detail == `no live data on "hoist/{rig}/pressure"`
+	})
+	if n := w.Stats(); n.Received == 0 {
+		t.Error("nothing came on the topic that may be read")
 	}
 }
