@@ -37,8 +37,8 @@ func killEntry(seq uint64) ingest.Entry {
 	return e
 }
 
-// recordUntilKilled adds batches of random sizes and prints each batch that Flush
-// has confirmed.
+// recordUntilKilled records 1,000 entries a second, adds batches of random sizes and
+// prints each batch that Flush has confirmed.
 func recordUntilKilled(dir string) error {
 	last, err := LastSeq(dir)
 	if err != nil {
@@ -48,9 +48,13 @@ func recordUntilKilled(dir string) error {
 	if err != nil {
 		return err
 	}
+	rate := time.NewTicker(10 * time.Millisecond)
 	for {
 		first := last + 1
-		for range 1 + rand.IntN(300) {
+		for i := range 1 + rand.IntN(60) {
+			if i%10 == 0 {
+				<-rate.C
+			}
 			last++
 			if !r.Add(killEntry(last)) {
 				return fmt.Errorf("entry %d not taken", last)
@@ -70,23 +74,29 @@ func recordUntilKilled(dir string) error {
 // warning at random moments; each next one goes on in the same folder.
 func TestKilledProcessLosesNothingConfirmed(t *testing.T) {
 	kills := 24
-	if testing.Short() {
+	switch {
+	case os.Getenv("HOISTWARD_TOOLS") == "required":
+		kills = 200
+	case testing.Short():
 		kills = 4
 	}
 	dir := t.TempDir()
 	confirmed := map[uint64]bool{}
-	for range kills {
+	for i := range kills {
 		first, last := killOne(t, dir)
 		for seq := first; seq <= last && first > 0; seq++ {
 			confirmed[seq] = true
 		}
-		checkConfirmed(t, dir, confirmed)
+		if i%10 == 9 || i+1 == kills {
+			checkConfirmed(t, dir, confirmed)
+		}
 	}
 	t.Logf("%d kills, %d entries confirmed, none lost", kills, len(confirmed))
 }
 
-// killOne runs a child, kills it some time after its first confirmation, and
-// returns the entries it confirmed.
+// killOne runs a child, kills it at a random moment after its first confirmation, and
+// returns the entries it confirmed. The end of one day's file and the making of the
+// next are among what it is killed in: a midnight comes every 5 s.
 func killOne(t *testing.T, dir string) (first, last uint64) {
 	t.Helper()
 	child := exec.Command(os.Args[0], "-test.run=^$")
