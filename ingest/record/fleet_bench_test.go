@@ -37,7 +37,7 @@ func BenchmarkThousandRigs(b *testing.B) {
 		second()
 	}
 	b.StopTimer()
-	b.ReportMetric((cpuTime(b) - before).Seconds()/float64(b.N), "cores")
+	b.ReportMetric((cpuTime(b)-before).Seconds()/float64(b.N), "cores")
 	if s := r.Status(); s.Dropped > 0 || s.LastError != "" {
 		b.Fatalf("got status %+v", s)
 	}
