@@ -12,7 +12,10 @@ import (
 // forwarder and the reading took.
 func BenchmarkForward(b *testing.B) {
 	s := newStore(b)
-	s.setAnswer(func(w http.ResponseWriter, _ *http.Request, _ []string) bool { w.WriteHeader(http.StatusNoContent); return true })
+	s.setAnswer(func(w http.ResponseWriter, _ *http.Request, _ []string) bool {
+		w.WriteHeader(http.StatusNoContent)
+		return true
+	})
 	o := options(b, b.TempDir(), s.server.URL)
 	o.Batch = 5000
 	n := max(b.N, 20000)
