@@ -254,6 +254,8 @@ func (d *Detector) contradicted(k int, has [numWitnesses]bool) (bool, float64) {
 		return false, 0
 	case k == bySpeed && has[byCounts] && has[bySensor]:
 		return s.apart(bySpeed, byCounts) && !s.apart(byCounts, bySensor) && s.nearer(bySpeed, byCounts, bySensor), crossTime
+	case k == byCounts && has[bySpeed] && has[bySensor] && !s.apart(byCounts, bySensor): // too slow to be clear: for longer
+		return s.apart(bySpeed, byCounts) && !s.apart(bySpeed, bySensor) && s.nearer(byCounts, bySpeed, bySensor), crossTwo
 	case has[a] && has[b]:
 		return s.apart(k, a) && s.apart(k, b) && !s.apart(a, b), crossTime
 	case k == bySpeed && has[byCounts]:
