@@ -140,7 +140,8 @@ func TestKilledMonitorDoesNotLookAlive(t *testing.T) {
 }
 
 // BenchmarkRaisingToMQTT measures from an event's journal line to a subscriber's hand,
-// for events and states, and beside it what the bare broker takes from a publisher.
+// for events and states, and beside it what the bare broker takes from a publisher. It
+// prints and asserts nothing.
 func BenchmarkRaisingToMQTT(b *testing.B) {
 	for _, kind := range []struct {
 		name string
