@@ -25,7 +25,7 @@ func BenchmarkReplayBesideReading(b *testing.B) {
 			b.Fatalf("%v: exit %d: %s", args, code, &errs)
 		}
 	}
-	call("simulate", "motor-trip", "--for", length, "--out", dir)
+	call("simulate", "tripping", "--for", length, "--out", dir)
 	var reading, replaying time.Duration
 	entries := 0
 	for b.Loop() {
