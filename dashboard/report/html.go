@@ -38,7 +38,7 @@ func hashOf(text string) string {
 	return "sha256-" + base64.StdEncoding.EncodeToString(sum[:])
 }
 
-type page struct {
+type document struct {
 	R         *Report
 	Kind      string
 	TimeWords string
@@ -59,7 +59,7 @@ func WriteHTML(w io.Writer, r *Report, zone *time.Location) error {
 	if r.Incident != nil {
 		kind = "Incident"
 	}
-	p := page{R: r, Kind: kind, TimeWords: t.words(r), Caution: dashboard.Caution,
+	p := document{R: r, Kind: kind, TimeWords: t.words(r), Caution: dashboard.Caution,
 		Style: template.CSS(style), StyleHash: styleHash, Figures: figures(r, t)}
 	set, err := base.Clone()
 	if err != nil {
