@@ -128,8 +128,31 @@ func (p *plot) limit(name string, v float64) {
 	p.text("limitname", "end", fmt.Sprintf("%s %s %s", name, figure(v), unitWord(p.unit)), rightEdge-2, y-3)
 }
 
+// longStep is the step, s, from which on a line through least and most would show
+// moves that nobody saw: they are drawn as ranges. Chosen here.
+const longStep = 1.0
+
+// ranges fills each step from its least to its most.
+func (p *plot) ranges(s *Series) {
+	var b strings.Builder
+	for _, q := range s.Points {
+		if !q.Known() {
+			continue
+		}
+		// Steps lie on whole multiples; the point's time is that of its first reading.
+		from := math.Floor(q.T/s.Step) * s.Step
+		top, end := p.y(q.Max), p.y(q.Min)
+		fmt.Fprintf(&b, "M%s %sH%sV%sH%sZ", px(p.x(from)), px(top), px(math.Min(p.x(from+s.Step), rightEdge)), px(end), px(p.x(from)))
+	}
+	p.path("range", b.String())
+}
+
 // line draws a series, each point from its least to its most.
 func (p *plot) line(class string, s *Series) {
+	if s.Step >= longStep && class == "line" {
+		p.ranges(s)
+		return
+	}
 	var b strings.Builder
 	for _, run := range s.runs() {
 		for i, q := range run {
@@ -197,6 +220,9 @@ func (p *plot) unknown(s *Series) {
 	for _, run := range s.runs() {
 		gaps = append(gaps, [2]float64{at, run[0].T})
 		at = run[len(run)-1].T
+		if s.Step >= longStep {
+			at = (math.Floor(at/s.Step) + 1) * s.Step // the range reaches to there
+		}
 	}
 	gaps = append(gaps, [2]float64{at, p.start + p.window})
 	for _, g := range gaps {

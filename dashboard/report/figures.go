@@ -67,7 +67,7 @@ func (f *figurer) height() {
 	p := f.plot("Block height, limits and stopping shadow", 320, "m",
 		f.span([]float64{0, r.limit("mast.crown_height"), r.limit("mast.crown_limit"), r.limit("mast.floor_limit")}, qHeight))
 	if r.Incident == nil {
-		p.Title, p.Note = "Block height and limits", "The least and the most of each minute. "
+		p.Title, p.Note = "Block height and limits", "Filled: from the least to the most of each minute. "
 	} else {
 		p.Note = "Solid line: the block. Dark band: from the block to where it is expected to come to rest if it were stopped at that moment, " +
 			"in its direction of travel. Light band with dashed edge: to where 99 % of stops stay inside. Line of long dashes: the time of the incident. "
@@ -189,6 +189,14 @@ func (f *figurer) known(q int) bool {
 	return false
 }
 
+// how says how the main quantity of a figure is drawn.
+func (f *figurer) how() string {
+	if f.r.Incident == nil {
+		return "Filled, the least to the most of each minute: "
+	}
+	return "Solid: "
+}
+
 func (f *figurer) heat() {
 	if !f.known(qHeat) {
 		return
@@ -201,7 +209,7 @@ func (f *figurer) heat() {
 	p.limit("red", red)
 	p.line("dashed", f.series(qHeatBound))
 	p.line("line", f.series(qHeat))
-	p.Note = "Solid: expected. Dashed: bound, by which the alarms are judged."
+	p.Note = f.how() + "expected. Dashed: bound, by which the alarms are judged."
 	f.finish(p, false)
 }
 
@@ -215,7 +223,7 @@ func (f *figurer) friction() {
 	p.line("dashed", f.series(qFrictionLow))
 	p.line("dashed", f.series(qFrictionHigh))
 	p.line("line", f.series(qFriction))
-	p.Note = "Solid: expected. Dashed: its 95 % interval."
+	p.Note = f.how() + "expected. Dashed: its 95 % interval."
 	f.finish(p, false)
 }
 

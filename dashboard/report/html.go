@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"math"
 	"time"
 
 	"hoistward/alarms/whatif"
@@ -109,6 +110,9 @@ func number(x *float64, unit string) string {
 		return "not known"
 	}
 	text := figure(*x)
+	if *x == math.Trunc(*x) && unit == "" {
+		text = fmt.Sprintf("%.0f", *x) // a count
+	}
 	if u := unitWord(unit); u != "" {
 		text += " " + u
 	}

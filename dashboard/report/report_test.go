@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -124,18 +125,38 @@ func overhoist(t testing.TB) (*story, Options) {
 	return s, o
 }
 
-// The data of an incident, the points of its figures apart, stay as they are unless a
+// ofStory tells whether a line is about what any overhoist must have, however the
+// detectors are tuned.
+func ofStory(text string) bool {
+	return strings.HasPrefix(text, "Overhoist") || strings.HasPrefix(text, "Crown limit passed")
+}
+
+// masked takes out what follows from the tuning of plant and detectors, not from the
+// report: digits behind a point, and times closer than ten seconds.
+func masked(text []byte) []byte {
+	for _, m := range []struct{ find, put string }{
+		{`(:\d\d:\d)\d(\.\d+)?Z`, "${1}xZ"}, {`-?\d+\.\d+`, "#"}, {`("(shift_s|median_m|frames|largest_m|seconds_to_act|waited_s|value|velocity_mps|height_m)": )-?\d+`, "${1}#"},
+	} {
+		text = regexp.MustCompile(m.find).ReplaceAll(text, []byte(m.put))
+	}
+	return text
+}
+
+// The data of an incident, as far as the report makes them, stay as they are unless a
 // person looks at what changed.
 func TestIncidentData(t *testing.T) {
 	s, o := overhoist(t)
 	r := s.report(o)
-	r.Series, r.Extremes, r.Limits = nil, nil, nil // they have tests of their own
+	r.Series, r.Extremes, r.Limits, r.Incident.Channels = nil, nil, nil, nil // they have tests of their own
+	r.Alarms = slices.DeleteFunc(r.Alarms, func(a Alarm) bool { return !ofStory(a.Title) })
+	r.Rows = slices.DeleteFunc(r.Rows, func(row Row) bool { return !ofStory(row.Text) })
+	r.After = slices.DeleteFunc(r.After, func(a Standing) bool { return !ofStory(a.Title) })
+	r.Incident.WhatIfs[0].Result.Alarms = slices.DeleteFunc(r.Incident.WhatIfs[0].Result.Alarms, func(a whatif.Shift) bool { return !ofStory(title(a.Alarm)) })
 	got, err := json.MarshalIndent(r, "", "  ")
 	if err != nil {
 		t.Fatal(err)
 	}
-	// Further digits differ between machines that fuse multiply and add.
-	got = append(regexp.MustCompile(`(\d+\.\d\d)\d+`).ReplaceAll(got, []byte("$1")), '\n')
+	got = append(masked(got), '\n')
 	path := filepath.Join("testdata", "overhoist.json")
 	if *update {
 		if err := os.WriteFile(path, got, 0o644); err != nil {
@@ -167,6 +188,9 @@ func TestIncidentTellsTheStory(t *testing.T) {
 		t.Errorf("highest block %v m, want above the crown limit", r.Extremes[0].Value)
 	}
 	w := r.Incident.WhatIfs[0].Result
+	if c := r.Incident.Channels; len(c) == 0 || c[0].Channel != "hook_load" || !(c[0].Good > 0.5 && c[0].Good <= 1) {
+		t.Errorf("quality of the channels %+v, want hook load first, good for most of the time", c)
+	}
 	moved := false
 	for _, shift := range w.Alarms {
 		if shift.Alarm == "overhoist" && shift.Fate == whatif.Moves && *shift.Seconds < -0.2 {
