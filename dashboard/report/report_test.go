@@ -157,7 +157,7 @@ func TestIncidentData(t *testing.T) {
 		t.Fatal(err)
 	}
 	got = append(masked(got), '\n')
-	path := filepath.Join("testdata", "overhoist.json")
+	path := filepath.Join("testdata", "overhoist.golden")
 	if *update {
 		if err := os.WriteFile(path, got, 0o644); err != nil {
 			t.Fatal(err)

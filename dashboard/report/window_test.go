@@ -205,3 +205,22 @@ func TestReducerKeepsPeaks(t *testing.T) {
 		t.Errorf("minute of the dip %+v, want -7", p)
 	}
 }
+
+// Where a recording merely stops and goes on, with nothing that says so, no line joins
+// what stands on both sides.
+func TestSilenceIsDrawnAsGap(t *testing.T) {
+	r := reducer{from: noon, step: incidentStep}
+	var v [numQuantities]float64
+	for i := range 200 {
+		at := noon.Add(time.Duration(i) * 100 * time.Millisecond)
+		if i >= 100 {
+			at = at.Add(4 * time.Second)
+		}
+		r.add(at, &v)
+		r.frame(at)
+	}
+	s := r.series()[qHeight]
+	if runs := s.runs(); len(runs) != 2 || len(runs[0]) != 100 || len(runs[1]) != 100 {
+		t.Errorf("%d runs, want the readings before and after a silence of 4 s", len(runs))
+	}
+}
