@@ -97,6 +97,7 @@ func New(o Options, open watch.Open) *Maker {
 	}
 	m.red = reducer{from: o.From, step: step}
 	m.out.from = o.From
+	m.line.brief = o.At.IsZero()
 	m.extremes.init()
 	for _, c := range o.Changes {
 		m.what = append(m.what, try{words: c.Words, comp: whatif.Compare(open, c.Make)})

@@ -12,15 +12,15 @@ import (
 
 // timeline merges what happened, in words.
 type timeline struct {
-	list []Row
-	over int
+	list  []Row
+	over  int
+	brief bool // a tour's: without each move of the block
 
 	second   time.Time // whose rejects are counted
 	rejects  [ingest.NumRejects]int
 	activity steady[detect.Activity]
 	work     steady[detect.Operation]
 	blind    string
-	lastSeen time.Time
 }
 
 func (t *timeline) add(r Row) {
@@ -126,7 +126,7 @@ func (t *timeline) event(e *alarms.Event, n int) {
 // state notes changes of what the hoist does and of what can be answered.
 func (t *timeline) state(at time.Time, w *watch.Rig) {
 	r := w.Result()
-	if a, since, ok := t.activity.see(r.Estimate.Activity, at); ok {
+	if a, since, ok := t.activity.see(r.Estimate.Activity, at); ok && !t.brief {
 		t.add(Row{At: since, Kind: "hoist", Text: "the block: " + spaced(a.String())})
 	}
 	if o, since, ok := t.work.see(r.Work.Operation, at); ok {

@@ -141,6 +141,12 @@ func TestTour(t *testing.T) {
 	if len(r.Aside) != 1 || r.Aside[0].Person != "Ada Borg" {
 		t.Errorf("put aside %+v, want what was shelved", r.Aside)
 	}
+	for _, row := range r.Rows {
+		if strings.HasPrefix(row.Text, "the block:") {
+			t.Errorf("a tour tells each move: %+v", row)
+			break
+		}
+	}
 	lost := Spell{}
 	for _, o := range r.Outages {
 		if o.What == "link of broker" {
