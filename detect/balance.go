@@ -29,7 +29,7 @@ type balance struct {
 	omega          float64 // drum speed, rad/s, magnitude
 	retarding      float64 // all that retards, N·m, ≥ 0; NaN = not known
 	friction       float64 // by the friction brake, N·m; NaN = not known
-	highest        float64 // the most that the friction brake can be doing
+	frictionSD     float64 // one standard deviation of it
 	auxiliary      float64 // by the auxiliary brake; NaN = not known
 	auxiliaryKnown float64 // by its curve
 }
@@ -37,19 +37,19 @@ type balance struct {
 const (
 	// pressed is the least pressure, of full, at which linings are taken to touch.
 	pressed = 0.03
-	// smallAuxiliary is the part of the braking below which an auxiliary brake that is
-	// not known does not spoil the evidence.
-	smallAuxiliary = 0.10
-	// highFriction bounds the friction brake's torque for a pressure: linings
-	// do not grip above 1.3 of their commissioned value (common practice).
+	// highFriction: linings do not grip above 1.3 of their commissioned value (common
+	// practice).
 	highFriction = 1.3
+	// auxiliaryGone is the spread of an auxiliary brake that has been found lost, of its
+	// curve.
+	auxiliaryGone = 0.2
 )
 
 func (d *Detector) balanceNow(now float64) balance {
 	v, a := d.pos.motion.x[ixV], d.pos.motion.x[ixA]
 	r := d.pos.radius()
 	n := float64(d.rig.Reeving.Lines)
-	b := balance{omega: math.Abs(v) * n / r, retarding: NotKnown(), friction: NotKnown(), highest: NotKnown(), auxiliary: NotKnown()}
+	b := balance{omega: math.Abs(v) * n / r, retarding: NotKnown(), friction: NotKnown(), auxiliary: NotKnown()}
 	if !d.moving(now) || !Known(d.load.force) {
 		return b
 	}
@@ -68,56 +68,60 @@ func (d *Detector) balanceNow(now float64) balance {
 // share parts what retards between the friction brake and the auxiliary one.
 func (d *Detector) share(b *balance, now float64, lowering bool) {
 	p := d.pressureFraction(now)
-	grip := NotKnown()
-	if Known(p) {
+	b.auxiliaryKnown = d.auxiliaryTorque(b.omega, now, lowering)
+	switch {
+	case !Known(p):
+		b.friction, b.frictionSD = b.retarding, balanceSpread*b.retarding
+	case p-d.gauge.zero-d.gauge.excess < pressed:
+		b.friction, b.frictionSD = 0, 0
+	default:
 		dir := hoist.Raising
 		if lowering {
 			dir = hoist.Lowering
 		}
-		grip = d.serviceTorque(p, d.friction.health(), dir)
-	}
-	aux := d.auxiliaryTorque(b.omega, now, lowering)
-	if !Known(aux) { // not known, but at this speed it cannot be much
-		if most, _ := d.auxiliaryCurve(b.omega, now); most < smallAuxiliary*b.retarding {
-			aux = most / 2
-		}
-	}
-	b.auxiliaryKnown = aux
-	switch {
-	case Known(p) && p < pressed:
-		b.friction, b.highest = 0, 0
-	case Known(p) && Known(aux):
-		b.friction = math.Max(0, math.Min(d.fused(b.retarding, aux, grip), highFriction*grip))
-		b.highest = math.Min(b.retarding, highFriction*grip)
-	case Known(p):
-		b.friction = math.Min(b.retarding, grip)
-		b.highest = math.Min(b.retarding, highFriction*grip)
-	default:
-		b.friction, b.highest = b.retarding, b.retarding
+		grip := d.serviceTorque(math.Max(0, p-d.gauge.zero), d.friction.of(dir).Factor, dir)
+		zero := d.serviceTorque(d.gauge.spread, 1, dir)
+		b.fuse(grip, math.Hypot((gripSpread+d.friction.sd())*grip, zero), d.auxiliaryGives(b.omega, now, lowering))
 	}
 	b.auxiliary = math.Max(0, b.retarding-b.friction)
 }
 
-// fused is the friction brake's torque by its two witnesses, each weighted by how
-// sure it is: what the balance leaves after the auxiliary brake, the better one where
-// the friction brake does most; and what the pressure gives at the present health, the
-// better one where it does little. A faded lining shows in the first, and soon in the
-// health too.
-func (d *Detector) fused(retarding, aux, grip float64) float64 {
-	left := retarding - aux
-	sl := balanceSpread*retarding + auxiliarySpread*aux + 1
-	sp := (gripSpread+d.friction.sd())*grip + 1
-	wl, wp := 1/(sl*sl), 1/(sp*sp)
-	return (wl*left + wp*grip) / (wl + wp)
+// gives is a torque and its standard deviation, N·m.
+type gives struct{ torque, sd float64 }
+
+// auxiliaryGives is what the auxiliary brake gives at this speed, as learned with the
+// friction brake off.
+func (d *Detector) auxiliaryGives(omega, now float64, lowering bool) gives {
+	if d.rig.Auxiliary.Kind == hoist.NoAuxiliary || !lowering {
+		return gives{}
+	}
+	curve, _ := d.auxiliaryCurve(omega, now)
+	if d.aux.lost {
+		return gives{0, auxiliaryGone * curve}
+	}
+	x, _ := d.excited(now)
+	c, v := d.excitation.at(x)
+	return gives{math.Max(0, c) * curve, math.Sqrt(v+shapeSpread*shapeSpread) * curve}
 }
 
-// One standard deviation of the balance, of the auxiliary brake's torque and of a
-// lining's friction from one moment to the next, relative (chosen here; SAE 740415
+// fuse sets the friction brake's torque by its two witnesses, each weighted by how sure
+// it is: what the balance leaves after the auxiliary brake, the better one where the
+// friction brake does most; and what the pressure gives at the present health, the better
+// one where it does little. A faded lining shows in the first, and soon in the health too.
+func (b *balance) fuse(grip, gripSD float64, aux gives) {
+	sl := math.Hypot(balanceSpread*b.retarding, aux.sd) + 1
+	sp := gripSD + 1
+	wl, wp := 1/(sl*sl), 1/(sp*sp)
+	b.friction = (wl*(b.retarding-aux.torque) + wp*grip) / (wl + wp)
+	b.friction = math.Max(0, math.Min(b.friction, b.retarding))
+	b.frictionSD = 1 / math.Sqrt(wl+wp)
+}
+
+// One standard deviation of the balance and of a lining's friction from one moment to the next, relative (chosen here; SAE 740415
 // gives a lining's change with pressure and speed as of this size).
 const (
-	balanceSpread   = 0.05
-	auxiliarySpread = 0.10
-	gripSpread      = 0.08
+	balanceSpread = 0.05
+	gripSpread    = 0.08
 )
 
 // serviceTorque is what the service brake gives at a pressure, a fraction of full, and

@@ -77,7 +77,9 @@ func TestFrictionHealthIsFound(t *testing.T) {
 }
 
 // Braking work heats the brake by what the balance shows: 20 s at 0.3 m/s put
-// f_d W v t = 0.080088 x 10 x 1471 kN x 0.3 m/s x 19 s ≈ 6.7 MJ into 846 kJ/K, 7.9 K.
+// f_d W v t = 0.080088 x 10 x 1471 kN x 0.3 m/s x 19 s ≈ 6.7 MJ into 846 kJ/K, 7.9 K. The
+// friction ring leads that by 14 s of its rate, 5.9 K, of which 19 s bring 1 − e^(−19/9.3),
+// 5.1 K: 13.0 K.
 func TestBrakeHeatFollowsTheBalance(t *testing.T) {
 	var first, last detect.Estimate
 	pressedDown(t, 1, func(r *detect.Result) {
@@ -86,8 +88,8 @@ func TestBrakeHeatFollowsTheBalance(t *testing.T) {
 		}
 		last = r.Estimate
 	})
-	if rise := last.BrakeTemperature - first.BrakeTemperature; !(rise > 6 && rise < 9.5) {
-		t.Errorf("brake rose by %.1f K, want about 7.9 K", rise)
+	if rise := last.BrakeTemperature - first.BrakeTemperature; !(rise > 11 && rise < 14.5) {
+		t.Errorf("brake rose by %.1f K, want about 13.0 K", rise)
 	}
 	if rise, bound := last.BrakeTemperature-first.BrakeTemperature, last.BrakeTemperatureHi-first.BrakeTemperatureHi; !(bound > rise) {
 		t.Errorf("the bound rose by %.2f K, the estimate by %.2f K, want the bound by more", bound, rise)

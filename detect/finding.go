@@ -166,6 +166,8 @@ const (
 	CoolantAboveLimit
 	CoolantKeepsHeat
 	SaysAnotherUnit // the source itself
+	ColderThanHeat
+	UnchangedWhileHeated
 )
 
 var causeWords = [...]string{
@@ -221,6 +223,8 @@ var causeWords = [...]string{
 	CoolantAboveLimit:      "coolant is hotter than its limit",
 	CoolantKeepsHeat:       "with the brake idle the coolant keeps its heat: it does not flow",
 	SaysAnotherUnit:        "the source says that it sends another unit than the site file states: not used",
+	UnchangedWhileHeated:   "the value stands still while the heat put into the brake must change it",
+	ColderThanHeat:         "it is colder than the heat put into the brake allows: it is not used",
 }
 
 // reason is the cause as the quality of a value.

@@ -89,6 +89,8 @@ func (d *Detector) judgeFrozen(c ingest.Channel, now float64) Finding {
 	switch {
 	case !i.heard(now):
 		return undecided()
+	case i.frozen && c == ingest.BrakeTemperature: // found by heat
+		return present(Medium, UnchangedWhileHeated, still, NotKnown(), "s")
 	case i.frozen:
 		return present(Medium, UnchangedWhileMoving, still, limit, "s")
 	}

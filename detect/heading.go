@@ -11,7 +11,7 @@ import (
 // section 19).
 //
 //	Q = ∫ T_friction ω dt over a stand, t_s its time, ω̄ its mean drum speed, each over
-//	the last paceStands stands; then hoist.Lumped.Forecast
+//	the last paceStands stands; then hoist.TwoNode.Forecast
 //
 //	T_friction  of the friction brake, by the drum balance   N·m
 //	ω           drum speed                                   rad/s
@@ -63,13 +63,13 @@ func (d *Detector) followHeading(dt float64) {
 		h.present.turned += b.omega * dt
 	}
 	if h.was && !d.load.loaded { // set down
-		h.end(&d.heat.mid, d.rig)
+		h.end(&d.heat.brake, d.rig)
 	}
 	h.was = d.load.loaded
 }
 
 // end takes the present stand into the pace.
-func (h *heading) end(brake *hoist.Lumped, rig *hoist.Rig) {
+func (h *heading) end(brake *hoist.TwoNode, rig *hoist.Rig) {
 	s := h.present
 	whole := h.begun
 	if whole && s.time < standLeast {

@@ -160,7 +160,8 @@ func (c *calcHeatCmd) stands(q *quantities, a *answer, rig *hoist.Rig, l hoist.L
 	a.input("share of the work in the brake", share, units.Dimensionless)
 	a.input("time of a stand, t1", float64(every), units.Time)
 	a.step("heat of a stand", float64(work), units.Energy)
-	f := l.Forecast(hoist.Pace{HeatPerStand: work, TimePerStand: every, DrumSpeed: speed}, rig.Heat.Amber, rig.Heat.Red)
+	n := hoist.NewTwoNode(rig, l.Temperature)
+	f := n.Forecast(hoist.Pace{HeatPerStand: work, TimePerStand: every, DrumSpeed: speed}, rig.Heat.Amber, rig.Heat.Red)
 	settled := l
 	settled.Temperature = f.Settles - rise/2
 	tau := settled.TimeConstant(speed)

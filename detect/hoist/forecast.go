@@ -65,27 +65,27 @@ type Forecast struct {
 // mostStands is as far as a forecast counts; a later passing is "never" in a trip.
 const mostStands = 2000
 
-// Forecast returns where the brake's temperature goes at a pace: each stand heats
-// it at once by E/(m c), then it cools over the stand's time as [Lumped.Step].
-// Where it settles is found from the balance of heat:
+// Forecast returns where the friction ring's temperature goes at a pace: each stand
+// heats the brake at once by E/(m c), then it cools over the stand's time as
+// [TwoNode.Step]. Where it settles is found from the balance of heat:
 //
-//	E/t1 = (h_c + h_r) A (T_mean − T0),  peak ≈ T_mean + ½ E/(m c)
+//	E/t1 = h_r A_r (T − T0) + h_b A_b (T − T0) + ṁ c_w η (T − T_w),  peak ≈ T + ½ E/(m c)
 //
 // A pace without time or heat settles at the air. Not known gives NaN throughout.
 //
-// Source: as [Lumped] and [RepeatedStops].
-func (l Lumped) Forecast(pace Pace, amber, red units.Kelvin) Forecast {
-	step := float64(pace.HeatPerStand) / l.capacity
+// Source: as [TwoNode] and [RepeatedStops].
+func (n TwoNode) Forecast(pace Pace, amber, red units.Kelvin) Forecast {
+	step := float64(pace.HeatPerStand) / n.Capacity()
 	power := float64(pace.HeatPerStand) / float64(pace.TimePerStand)
-	if !(step >= 0 && power >= 0 && l.Temperature > 0) || math.IsInf(power, 0) {
+	if !(step >= 0 && power >= 0 && n.Ring > 0 && n.Body > 0) || math.IsInf(power, 0) {
 		nan := math.NaN()
 		return Forecast{units.Kelvin(nan), nan, nan}
 	}
 	f := Forecast{
-		Settles:       l.settles(power, pace.DrumSpeed) + units.Kelvin(step/2),
+		Settles:       n.settles(power, pace.DrumSpeed) + units.Kelvin(step/2),
 		StandsToAmber: math.Inf(1), StandsToRed: math.Inf(1),
 	}
-	peak := l.Temperature
+	peak := max(n.Ring, n.Mean())
 	for i := 0.0; i <= mostStands; i++ {
 		if peak >= amber && math.IsInf(f.StandsToAmber, 1) {
 			f.StandsToAmber = i
@@ -97,19 +97,22 @@ func (l Lumped) Forecast(pace Pace, amber, red units.Kelvin) Forecast {
 		if i > 0 && step > 0 && peak > f.Settles-1e-3 || step == 0 {
 			break
 		}
-		peak = l.Temperature + units.Kelvin(step)
-		l.Temperature = peak
-		l.Step(0, pace.DrumSpeed, pace.TimePerStand)
+		n.Ring += units.Kelvin(step)
+		n.Body += units.Kelvin(step)
+		peak = n.Mean()
+		n.Step(0, pace.DrumSpeed, pace.TimePerStand)
 	}
 	return f
 }
 
 // settles returns the temperature at which losses equal a steady power.
-func (l *Lumped) settles(power float64, speed units.RadianPerSecond) units.Kelvin {
-	lo, hi := l.Ambient, l.Ambient+5000
+func (n TwoNode) settles(power float64, speed units.RadianPerSecond) units.Kelvin {
+	lo, hi := n.Ambient, n.Ambient+5000
 	for range 60 {
 		mid := (lo + hi) / 2
-		if l.coefficient(mid, speed)*l.area*float64(mid-l.Ambient) < power {
+		n.Ring, n.Body = mid, mid
+		ring, body := n.losses(speed)
+		if (ring+body)*float64(mid-n.Ambient) < power {
 			lo = mid
 		} else {
 			hi = mid

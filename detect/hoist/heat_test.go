@@ -111,11 +111,16 @@ func TestTwoNodeKeepsEnergy(t *testing.T) {
 	if !near(float64(n.Mean()), float64(l.Temperature), 1e-9) || !(n.Ring > n.Body) {
 		t.Errorf("ring %g, body %g, mean %g K; one lump %g K", n.Ring, n.Body, n.Mean(), l.Temperature)
 	}
-	n.Step(0, 0, 42)
 	gap := float64(n.Ring - n.Body)
-	n.Step(0, 0, 42)
+	n.Step(0, 0, units.Second(standardExchangeTime))
 	if got := float64(n.Ring-n.Body) / gap; !near(got, math.Exp(-1), 1e-6) {
-		t.Errorf("in 42 s the difference fell to %.4f, want 1/e", got)
+		t.Errorf("in %.1f s the difference fell to %.4f, want 1/e", standardExchangeTime, got)
+	}
+	// Under a steady power the ring leads the mean as a slab's face does: 42 s/3 of the
+	// mean's rate, 2 MW into m c.
+	n.Step(2e6, 0, 100)
+	if got, want := float64(n.Ring-n.Mean()), 14*2e6/n.Capacity(); !near(got, want, 1e-3*want) {
+		t.Errorf("the ring leads by %.3f K, want %.3f K", got, want)
 	}
 }
 
@@ -155,14 +160,15 @@ func TestSurfaceFlashAgainstQuadrature(t *testing.T) {
 func TestForecast(t *testing.T) {
 	r := r1()
 	pace := Pace{HeatPerStand: units.Joule(0.1 * 150 * 9806.65 * 28), TimePerStand: 180, DrumSpeed: 2}
-	l := NewLumped(r, 293.15)
+	l := NewTwoNode(r, 293.15)
 	f := l.Forecast(pace, r.Heat.Amber, r.Heat.Red)
 	// Stand by stand is the second road.
-	peak := l.Temperature
+	peak := l.Ring
 	amber := math.Inf(1)
 	for i := 1.0; i <= 5000; i++ {
-		peak = l.Temperature + units.Kelvin(float64(pace.HeatPerStand)/l.Capacity())
-		l.Temperature = peak
+		rise := units.Kelvin(float64(pace.HeatPerStand) / l.Capacity())
+		l.Ring, l.Body = l.Ring+rise, l.Body+rise
+		peak = l.Mean()
 		if peak >= r.Heat.Amber && math.IsInf(amber, 1) {
 			amber = i
 		}
@@ -171,18 +177,18 @@ func TestForecast(t *testing.T) {
 	if !near(float64(f.Settles), float64(peak), 0.5) || f.StandsToAmber != amber {
 		t.Errorf("got %+v, stand by stand it settles at %.2f K, amber after %g", f, peak, amber)
 	}
-	hot := NewLumped(r, 560)
+	hot := NewTwoNode(r, 560)
 	if got := hot.Forecast(pace, 500, 550); got.StandsToAmber != 0 || got.StandsToRed != 0 {
 		t.Errorf("already hot: %+v", got)
 	}
-	cool := NewLumped(r, 293.15)
+	cool := NewTwoNode(r, 293.15)
 	if got := cool.Forecast(Pace{0, 180, 0}, 500, 550); !math.IsInf(got.StandsToAmber, 1) || !near(float64(got.Settles), 293.15, 1e-6) {
 		t.Errorf("no heat: %+v", got)
 	}
 	if got := cool.Forecast(Pace{units.Joule(math.NaN()), 180, 0}, 500, 550); !math.IsNaN(got.StandsToAmber) || !math.IsNaN(float64(got.Settles)) {
 		t.Errorf("heat not known: %+v", got)
 	}
-	if cool.Temperature != 293.15 {
-		t.Errorf("a forecast moved the brake to %g K", cool.Temperature)
+	if cool.Ring != 293.15 {
+		t.Errorf("a forecast moved the brake to %g K", cool.Ring)
 	}
 }

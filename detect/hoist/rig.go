@@ -163,7 +163,7 @@ type HeatModel struct {
 	Amber        units.Kelvin
 	Red          units.Kelvin
 	RingShare    float64                   // of the mass, that the friction ring has; 0 = not stated, 0.40
-	ExchangeTime units.Second              // in which ring and body even out; 0 = not stated, 42 s
+	ExchangeTime units.Second              // in which ring and body even out; 0 = not stated, 9.3 s
 	WaterFlow    units.CubicMetrePerSecond // of cooling water; 0 = none
 }
 

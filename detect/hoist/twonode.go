@@ -7,11 +7,16 @@ import (
 )
 
 // Defaults of a two-node brake where a rig file does not say; assumptions, to be
-// replaced by data of the disc: a ring of 40 % of the mass, and 42 s for ring and
-// body to even out, the diffusion time of a 25 mm half thickness of iron.
+// replaced by data of the disc: a ring of 40 % of the mass, and a time to even out with
+// which a steady power lifts the ring over the mean as it does the face of a slab of iron,
+// q L/(3 k) over a half thickness L of 25 mm:
+//
+//	t_x = s/(1 − s) L²/(3 α),  L²/α = 42 s
+//
+// Source: slab under a steady flux, insulated behind (any text on heat conduction).
 const (
 	standardRingShare    = 0.40
-	standardExchangeTime = 42.0 // s
+	standardExchangeTime = standardRingShare / (1 - standardRingShare) * 42.0 / 3 // 9.3 s
 )
 
 // waterHeat is the specific heat of water, 4186 J/(kg·K), its density 1000 kg/m³.
@@ -66,6 +71,16 @@ func NewTwoNode(r *Rig, start units.Kelvin) TwoNode {
 		cr:        l.capacity * s, cb: l.capacity * (1 - s), g: l.capacity * s * (1 - s) / tx,
 		area: l.area / 2, emissivity: l.emissivity, radius: l.radius,
 	}
+}
+
+// Capacity returns the heat capacity m c, J/K.
+func (n *TwoNode) Capacity() float64 { return n.cr + n.cb }
+
+// TimeConstant returns m c over what carries off heat at the present temperatures and a
+// drum speed; +Inf where nothing cools.
+func (n *TwoNode) TimeConstant(speed units.RadianPerSecond) units.Second {
+	ring, body := n.losses(speed)
+	return units.Second(n.Capacity() / (ring + body))
 }
 
 // Mean returns the temperature that the brake evens out to.
