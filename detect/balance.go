@@ -81,7 +81,9 @@ func (d *Detector) share(b *balance, now float64, lowering bool) {
 		}
 		grip := d.serviceTorque(math.Max(0, p-d.gauge.zero), d.friction.of(dir).Factor, dir)
 		zero := d.serviceTorque(d.gauge.spread, 1, dir)
-		b.fuse(grip, math.Hypot((gripSpread+d.friction.sd())*grip, zero), d.auxiliaryGives(b.omega, now, lowering))
+		aux := d.auxiliaryGives(b.omega, now, lowering)
+		aux.sd = math.Hypot(aux.sd, d.balanceNoise())
+		b.fuse(grip, math.Hypot((gripSpread+d.friction.sd())*grip, zero), aux)
 	}
 	b.auxiliary = math.Max(0, b.retarding-b.friction)
 }
@@ -105,15 +107,15 @@ func (d *Detector) auxiliaryGives(omega, now float64, lowering bool) gives {
 }
 
 // fuse sets the friction brake's torque by its two witnesses, each weighted by how sure
-// it is: what the balance leaves after the auxiliary brake, the better one where the
-// friction brake does most; and what the pressure gives at the present health, the better
+// it is: what the balance leaves after the auxiliary brake (aux, its spread with the
+// balance's own noise), the better one where the friction brake does most; and what the pressure gives at the present health, the better
 // one where it does little. A faded lining shows in the first, and soon in the health too.
 func (b *balance) fuse(grip, gripSD float64, aux gives) {
 	sl := math.Hypot(balanceSpread*b.retarding, aux.sd) + 1
 	sp := gripSD + 1
 	wl, wp := 1/(sl*sl), 1/(sp*sp)
 	b.friction = (wl*(b.retarding-aux.torque) + wp*grip) / (wl + wp)
-	b.friction = math.Max(0, math.Min(b.friction, b.retarding))
+	b.friction = math.Max(0, math.Min(b.friction, b.retarding+aux.sd))
 	b.frictionSD = 1 / math.Sqrt(wl+wp)
 }
 

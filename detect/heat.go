@@ -28,7 +28,7 @@ import (
 //
 // A sensor that disagrees with physics is a finding of its channel and is not used: it
 // stands still while the physics moves by stuckBy, or it is colder than the heat put in
-// allows, by coldTimes standard deviations for coldTime. One that is hotter than that
+// allows, by coldTimes standard deviations for coldTime; it is not used meanwhile. One that is hotter than that
 // is used: the brake may rub where nothing shows it.
 //
 // Source: PHYSICS section 19; scalar Kalman filter, textbook.
@@ -97,7 +97,7 @@ func (h *heat) step(b *balance, dt float64, sensor *instrument) {
 	h.moved += h.shown - was
 	h.since += dt
 	h.watch(sensor, dt)
-	if sensor.fresh {
+	if sensor.fresh && h.colder == 0 {
 		h.observe(sensor.v, dt)
 	}
 }
@@ -128,6 +128,7 @@ func (h *heat) watch(i *instrument, dt float64) {
 	}
 	off, s := i.v-h.shown, math.Hypot(h.sd, sensorSpread)
 	switch {
+	case i.frozen:
 	case i.doubt == NoCause && h.known && off < -coldTimes*s:
 		if h.colder += dt; h.colder >= coldTime {
 			i.doubt, i.fresh, h.agrees = ColderThanHeat, false, 0

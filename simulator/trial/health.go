@@ -11,21 +11,31 @@ import (
 )
 
 // ordinary judges stands in which nothing is wrong: every stop-margin alarm is a
-// nuisance, and a fade that is found is found falsely.
+// nuisance, and a fade that is found is found falsely, as is every other alarm of the
+// highest priority. A brake that is by the truth hotter than its amber mark has lost
+// friction and stops late: alarms about that are right, and are not counted.
 type ordinary struct {
+	amber    float64 // K; 0 = none
 	stands   int
 	nuisance []alarms.Event
 	fades    []alarms.Event
 	at       []float64
 	fadesAt  []float64
+	urgent   []alarms.Event
+	urgentAt []float64
 }
 
 var stopMargin = map[string]bool{
 	"overhoist": true, "crown_limit_passed": true, "floor_approach": true, "cannot_stop": true, "lowering_too_fast": true,
 }
 
+func newOrdinary(rig *hoist.Rig) *ordinary { return &ordinary{amber: float64(rig.Heat.Amber)} }
+
 func (o *ordinary) see(m *moment) {
 	o.stands = m.truth.Stand
+	if o.amber > 0 && m.truth.Ring > o.amber {
+		return
+	}
 	for i := range m.events {
 		e := &m.events[i]
 		switch {
@@ -34,6 +44,8 @@ func (o *ordinary) see(m *moment) {
 			o.nuisance, o.at = append(o.nuisance, *e), append(o.at, m.at)
 		case e.Alarm == "brake_fade":
 			o.fades, o.fadesAt = append(o.fades, *e), append(o.fadesAt, m.at)
+		case e.Priority == alarms.Emergency:
+			o.urgent, o.urgentAt = append(o.urgent, *e), append(o.urgentAt, m.at)
 		}
 	}
 }
@@ -42,6 +54,10 @@ func (o *ordinary) end(t *tally, fail func(row, what string, at float64)) {
 	t.stands += o.stands
 	t.nuisance += len(o.nuisance)
 	t.falseFade += len(o.fades)
+	t.falseUrgent += len(o.urgent)
+	for i := range o.urgent {
+		fail("false emergency", o.urgent[i].Alarm+": "+o.urgent[i].Reason, o.urgentAt[i])
+	}
 	for i := range o.nuisance {
 		fail("nuisance", o.nuisance[i].Alarm+": "+o.nuisance[i].Reason, o.at[i])
 	}
@@ -207,6 +223,8 @@ type auxiliary struct {
 	carried float64 // share of the braking just before
 	now     float64
 	found   float64
+	early   int // finds before there was anything to find
+	firstAt float64
 }
 
 func newAuxiliary(fault int) *auxiliary {
@@ -230,8 +248,12 @@ func (a *auxiliary) see(m *moment) {
 func (a *auxiliary) take(m *moment) {
 	a.now = m.truth.AuxTorque / math.Max(1, m.truth.AuxTorque+m.truth.BrakeTorque)
 	for i := range m.events {
-		if e := &m.events[i]; e.Alarm == "auxiliary_brake_lost" && e.Event == alarms.EventRaised && m.at >= a.struck {
-			a.found = math.Min(a.found, m.at)
+		if e := &m.events[i]; e.Alarm == "auxiliary_brake_lost" && e.Event == alarms.EventRaised {
+			if m.at >= a.struck {
+				a.found = math.Min(a.found, m.at)
+			} else if a.early++; a.early == 1 {
+				a.firstAt = m.at
+			}
 		}
 	}
 }
@@ -239,7 +261,13 @@ func (a *auxiliary) take(m *moment) {
 // decided is true once the time in which the loss had to be found is over.
 func (a *auxiliary) decided(at float64) bool { return at > a.struck+auxiliaryTime }
 
+// end counts the case. A find that stood before the loss is a false one, and the loss has
+// to be found anew.
 func (a *auxiliary) end(t *tally, fail func(row, what string, at float64)) {
+	if a.early > 0 {
+		t.falseUrgent += a.early
+		fail("false emergency", "auxiliary_brake_lost: found before it was lost", a.firstAt)
+	}
 	if math.IsInf(a.struck, 1) || a.carried < carriedLeast {
 		return
 	}

@@ -16,12 +16,25 @@ func TestOrdinary(t *testing.T) {
 		{Alarm: "overhoist", Event: alarms.EventRaised}, {Alarm: "overhoist", Event: alarms.EventCleared},
 		{Alarm: "lowering_too_fast", Event: alarms.EventRaised}, {Alarm: "brake_hot", Event: alarms.EventRaised},
 		{Alarm: "brake_fade", Event: alarms.EventRaised},
+		{Alarm: "auxiliary_brake_lost", Event: alarms.EventRaised, Priority: alarms.Emergency},
+		{Alarm: "auxiliary_brake_lost", Event: alarms.EventCleared, Priority: alarms.Emergency},
 	} {
 		o.see(&moment{truth: &simulator.Truth{Stand: i}, events: []alarms.Event{e}})
 	}
 	got, rows := ended(o)
-	if got.stands != 4 || got.nuisance != 2 || got.falseFade != 1 || len(rows) != 3 {
-		t.Errorf("%+v, rows %v; want 4 stands, 2 nuisance alarms, 1 false fade", got, rows)
+	if got.stands != 6 || got.nuisance != 2 || got.falseFade != 1 || got.falseUrgent != 1 || len(rows) != 4 {
+		t.Errorf("%+v, rows %v; want 6 stands, 2 nuisance alarms, 1 false fade, 1 false emergency", got, rows)
+	}
+}
+
+// What is raised while the brake is past its amber mark is not counted.
+func TestHotBrakeIsNotOrdinary(t *testing.T) {
+	for ring, want := range map[float64]int{472: 1, 474: 0} {
+		o := newOrdinary(&hoist.Rig{Heat: hoist.HeatModel{Amber: 473}})
+		o.see(&moment{truth: &simulator.Truth{Ring: ring}, events: raised("overhoist")})
+		if got, _ := ended(o); got.nuisance != want {
+			t.Errorf("ring at %.0f K: %d nuisance alarms, want %d", ring, got.nuisance, want)
+		}
 	}
 }
 
@@ -131,6 +144,10 @@ func TestAuxiliary(t *testing.T) {
 	} {
 		a := newAuxiliary(0)
 		a.struck, a.carried = 10, c.carried
+		early := 0
+		if c.found > 0 && c.found < a.struck {
+			early = 1
+		}
 		for k := range 200 {
 			m := &moment{at: float64(k) / 10, truth: &simulator.Truth{}}
 			if math.Abs(m.at-c.found) < 0.04 {
@@ -138,7 +155,7 @@ func TestAuxiliary(t *testing.T) {
 			}
 			a.take(m)
 		}
-		if got, rows := ended(a); got.auxiliary != c.cases || got.auxiliaryFound != c.right || len(rows) != c.cases-c.right {
+		if got, rows := ended(a); got.auxiliary != c.cases || got.auxiliaryFound != c.right || len(rows) != c.cases-c.right+got.falseUrgent || got.falseUrgent != early {
 			t.Errorf("%s: %+v, rows %v; want %d and %d", name, got, rows, c.cases, c.right)
 		}
 	}

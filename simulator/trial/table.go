@@ -52,6 +52,8 @@ type Scores struct {
 	AuxiliaryCases int `json:"auxiliary_lost_cases"`
 	AuxiliaryFound int `json:"auxiliary_lost_found"`
 
+	FalseEmergency int `json:"false_emergency_alarms"` // in ordinary stands and before a loss; stop margin apart
+
 	SensorCases int `json:"bad_sensor_cases"`
 	SensorFound int `json:"bad_sensor_found"`
 }

@@ -15,7 +15,7 @@ type tally struct {
 
 	contacts, avoidable, inTime, silent int
 
-	stands, nuisance, falseFade int
+	stands, nuisance, falseFade, falseUrgent int
 
 	height meanSquare // m
 	worst  float64    // m
@@ -56,6 +56,7 @@ func (t *tally) merge(o *tally) {
 	t.stands += o.stands
 	t.nuisance += o.nuisance
 	t.falseFade += o.falseFade
+	t.falseUrgent += o.falseUrgent
 	t.height.merge(o.height)
 	t.worst = math.Max(t.worst, o.worst)
 	t.heat.merge(o.heat)
@@ -99,7 +100,7 @@ func (t *tally) scores(seed uint64, count int) Scores {
 		HeatRMS: Figure(t.heat.root()), HeatCoverage: Figure(share(t.heatUnder, t.heatSeen)),
 		Friction:  Figure(t.friction.root()),
 		FadeCases: t.fade, FadeFound: t.fadeFound, FadeFalse: Figure(500 * share(t.falseFade, t.stands)),
-		AuxiliaryCases: t.auxiliary, AuxiliaryFound: t.auxiliaryFound,
+		AuxiliaryCases: t.auxiliary, AuxiliaryFound: t.auxiliaryFound, FalseEmergency: t.falseUrgent,
 		SensorCases: t.sensor, SensorFound: t.sensorFound,
 	}
 	if t.height.n == 0 {
