@@ -30,6 +30,7 @@ type balance struct {
 	retarding      float64 // all that retards, N·m, ≥ 0; NaN = not known
 	friction       float64 // by the friction brake, N·m; NaN = not known
 	frictionSD     float64 // one standard deviation of it
+	heating        float64 // of it, what heats the brake: below pressed too, there about 0 by the gauge's noise
 	auxiliary      float64 // by the auxiliary brake; NaN = not known
 	auxiliaryKnown float64 // by its curve
 }
@@ -49,7 +50,7 @@ func (d *Detector) balanceNow(now float64) balance {
 	v, a := d.pos.motion.x[ixV], d.pos.motion.x[ixA]
 	r := d.pos.radius()
 	n := float64(d.rig.Reeving.Lines)
-	b := balance{omega: math.Abs(v) * n / r, retarding: NotKnown(), friction: NotKnown(), auxiliary: NotKnown()}
+	b := balance{omega: math.Abs(v) * n / r, retarding: NotKnown(), friction: NotKnown(), heating: NotKnown(), auxiliary: NotKnown()}
 	if !d.moving(now) || !Known(d.load.force) {
 		return b
 	}
@@ -68,22 +69,28 @@ func (d *Detector) balanceNow(now float64) balance {
 // share parts what retards between the friction brake and the auxiliary one.
 func (d *Detector) share(b *balance, now float64, lowering bool) {
 	p := d.pressureFraction(now)
+	dir := hoist.Raising
+	if lowering {
+		dir = hoist.Lowering
+	}
 	b.auxiliaryKnown = d.auxiliaryTorque(b.omega, now, lowering)
 	switch {
 	case !Known(p):
 		b.friction, b.frictionSD = b.retarding, balanceSpread*b.retarding
+		b.heating = b.friction
 	case p-d.gauge.zero-d.gauge.excess < pressed:
-		b.friction, b.frictionSD = 0, 0
+		// A hand that rests on the lever heats the brake for hours. The gauge's noise is
+		// left in, so that it averages out.
+		b.friction = 0
+		b.heating = d.serviceTorque(p-d.gauge.zero-d.gauge.excess, d.friction.of(dir).Factor, dir)
+		b.frictionSD = d.serviceTorque(d.gauge.spread, 1, dir)
 	default:
-		dir := hoist.Raising
-		if lowering {
-			dir = hoist.Lowering
-		}
 		grip := d.serviceTorque(math.Max(0, p-d.gauge.zero), d.friction.of(dir).Factor, dir)
 		zero := d.serviceTorque(d.gauge.spread, 1, dir)
 		aux := d.auxiliaryGives(b.omega, now, lowering)
 		aux.sd = math.Hypot(aux.sd, d.balanceNoise())
 		b.fuse(grip, math.Hypot((gripSpread+d.friction.sd())*grip, zero), aux)
+		b.heating = b.friction
 	}
 	b.auxiliary = math.Max(0, b.retarding-b.friction)
 }

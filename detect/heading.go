@@ -59,7 +59,7 @@ func (d *Detector) followHeading(dt float64) {
 	}
 	h.present.time += dt
 	if Known(b.friction) {
-		h.present.heat += b.friction * b.omega * dt
+		h.present.heat += b.heating * b.omega * dt
 		h.present.turned += b.omega * dt
 	}
 	if h.was && !d.load.loaded { // set down

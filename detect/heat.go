@@ -10,7 +10,7 @@ import (
 // heat follows the brake's two temperatures, friction ring and body (hoist.TwoNode), and
 // how well they are known. What is answered is the ring's: it fades the lining.
 //
-//	physics     P = T_friction ω, T_friction by the drum balance, never by pressure alone
+//	physics     P = T_friction ω, T_friction by the drum balance; by pressure where it is light
 //	s           one standard deviation of both temperatures together:
 //	            ds = (σ_P ω/C + coolSpread |dT_mean/dt| cooled) dt, decaying with the
 //	            brake's own time constant; errors of torque stay, so they add up
@@ -47,10 +47,10 @@ type heat struct {
 
 const (
 	// priorHigh is how much hotter than the air a brake may be when watching
-	// begins, K: a working brake between stands (common practice), and priorMean what is
-	// expected: more brakes have stood a while than have just worked. Both chosen here.
+	// begins, K: a working brake between stands (common practice). Nothing is known
+	// within it, so the estimate begins in its middle.
 	priorHigh = 100.0
-	priorMean = 40.0
+	priorMean = priorHigh / 2
 	// settledAfter is how long watching takes until the prior matters little, s.
 	settledAfter = 3600.0
 	// sensorSpread is one standard deviation of a brake temperature sensor against
@@ -86,8 +86,8 @@ func (h *heat) step(b *balance, dt float64, sensor *instrument) {
 	}
 	omega := units.RadianPerSecond(orZero(b.omega))
 	before := float64(h.brake.Mean())
-	heated := orZero(b.friction*b.omega) * dt / h.brake.Capacity()
-	h.brake.Step(units.Watt(orZero(b.friction*b.omega)), omega, units.Second(dt))
+	heated := orZero(b.heating*b.omega) * dt / h.brake.Capacity()
+	h.brake.Step(units.Watt(orZero(b.heating*b.omega)), omega, units.Second(dt))
 	cooled := math.Abs(float64(h.brake.Mean()) - before - heated)
 	h.sd *= math.Exp(-dt / float64(h.brake.TimeConstant(omega)))
 	h.sd += orZero(b.frictionSD*b.omega)*dt/h.brake.Capacity() + coolSpread*cooled

@@ -81,7 +81,7 @@ func TestBrakeTemperatureAgainstHeat(t *testing.T) {
 	}
 }
 
-// Without a sensor the start is a prior, 40 K over the air with a bound 100 K over it,
+// Without a sensor the start is a prior, 50 K over the air with a bound 100 K over it,
 // which comes down as the brake cools; the first reading puts it right.
 func TestUnknownStartShrinks(t *testing.T) {
 	b := newBrakeRun(t)
@@ -89,10 +89,10 @@ func TestUnknownStartShrinks(t *testing.T) {
 	var first, last detect.Estimate
 	b.run(1, still(20), func(at, h, v float64, r *detect.Result) { first = r.Estimate })
 	b.run(3600, still(20), func(at, h, v float64, r *detect.Result) { last = r.Estimate })
-	if !(math.Abs(first.BrakeTemperature-60) < 1) || !(math.Abs(first.BrakeTemperatureHi-120) < 1) {
-		t.Errorf("at first %.1f °C, bound %.1f °C, want 60 and 120", first.BrakeTemperature, first.BrakeTemperatureHi)
+	if !(math.Abs(first.BrakeTemperature-70) < 1) || !(math.Abs(first.BrakeTemperatureHi-120) < 1) {
+		t.Errorf("at first %.1f °C, bound %.1f °C, want 70 and 120", first.BrakeTemperature, first.BrakeTemperatureHi)
 	}
-	if wide, later := first.BrakeTemperatureHi-first.BrakeTemperature, last.BrakeTemperatureHi-last.BrakeTemperature; !(later < 0.9*wide) || !(last.BrakeTemperature < 60) {
+	if wide, later := first.BrakeTemperatureHi-first.BrakeTemperature, last.BrakeTemperatureHi-last.BrakeTemperature; !(later < 0.9*wide) || !(last.BrakeTemperature < 70) {
 		t.Errorf("an hour on %.1f °C and %.1f K wide, at first %.1f K", last.BrakeTemperature, later, wide)
 	}
 	b.bend = func(at float64, s *ingest.Sample) { s.Set(ingest.BrakeTemperature, ingest.Number(200+273.15)) }

@@ -12,10 +12,8 @@ import (
 
 // ordinary judges stands in which nothing is wrong: every stop-margin alarm is a
 // nuisance, and a fade that is found is found falsely, as is every other alarm of the
-// highest priority. A brake that is by the truth hotter than its amber mark has lost
-// friction and stops late: alarms about that are right, and are not counted.
+// highest priority.
 type ordinary struct {
-	amber    float64 // K; 0 = none
 	stands   int
 	nuisance []alarms.Event
 	fades    []alarms.Event
@@ -29,13 +27,8 @@ var stopMargin = map[string]bool{
 	"overhoist": true, "crown_limit_passed": true, "floor_approach": true, "cannot_stop": true, "lowering_too_fast": true,
 }
 
-func newOrdinary(rig *hoist.Rig) *ordinary { return &ordinary{amber: float64(rig.Heat.Amber)} }
-
 func (o *ordinary) see(m *moment) {
 	o.stands = m.truth.Stand
-	if o.amber > 0 && m.truth.Ring > o.amber {
-		return
-	}
 	for i := range m.events {
 		e := &m.events[i]
 		switch {

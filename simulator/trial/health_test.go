@@ -27,17 +27,6 @@ func TestOrdinary(t *testing.T) {
 	}
 }
 
-// What is raised while the brake is past its amber mark is not counted.
-func TestHotBrakeIsNotOrdinary(t *testing.T) {
-	for ring, want := range map[float64]int{472: 1, 474: 0} {
-		o := newOrdinary(&hoist.Rig{Heat: hoist.HeatModel{Amber: 473}})
-		o.see(&moment{truth: &simulator.Truth{Ring: ring}, events: raised("overhoist")})
-		if got, _ := ended(o); got.nuisance != want {
-			t.Errorf("ring at %.0f K: %d nuisance alarms, want %d", ring, got.nuisance, want)
-		}
-	}
-}
-
 // braking plays applications of two seconds, two seconds apart, and returns the judge.
 func braking(n int, friction, estimate, struck, found float64) *fade {
 	rig := &hoist.Rig{Service: hoist.ServiceBrake{Friction: 0.4, FullPressure: 7e6}}

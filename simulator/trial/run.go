@@ -152,7 +152,7 @@ func judgesOf(c *Case) []judge {
 	case ContactCase:
 		return []judge{newContacts(c.base)}
 	case StandsCase:
-		return []judge{probes(standsChance), &heights{}, newOrdinary(c.base)}
+		return []judge{probes(standsChance), &heights{}, &ordinary{}}
 	case FadeCase:
 		return []judge{newFade(c.base, 0)}
 	case AuxiliaryCase:
@@ -160,7 +160,7 @@ func judgesOf(c *Case) []judge {
 	case SensorCase:
 		return []judge{newSensors(c.base, c.lie)}
 	case HeatCase:
-		return []judge{&temperature{after: 7200}, newOrdinary(c.base)}
+		return []judge{&temperature{after: 7200}, &ordinary{}}
 	}
 	return nil
 }
