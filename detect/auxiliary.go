@@ -21,8 +21,7 @@ import (
 //
 //	T_retarding  all that retards, by the drum balance             N·m
 //	T_friction   of the friction brake at its pressure and health  N·m
-//	T_recent     greatest T_obs of the last seconds, filtered, at the present load, and
-//	             at the present speed by the curve where the drum has slowed   N·m
+//	T_recent     greatest T_obs of the last seconds, filtered, at the present load   N·m
 //	ratio        T_obs/T_curve, learned while the friction brake is off
 //
 // The ratio stands for what the curve cannot know: coil temperature, water level,
@@ -87,10 +86,10 @@ const (
 )
 
 // braking is how a load was braked: what retarded it, over the load's torque, the
-// friction brake's pressure, of full, the load, N, the excitation, 0 to 1 or NaN, and the
-// drum's speed, rad/s. What the auxiliary brake gave follows from it by what is known of
-// the friction brake now, so that learning of the lining does not look like a loss.
-type braking struct{ share, pressure, load, excitation, omega float64 }
+// friction brake's pressure, of full, the load, N, and the excitation, 0 to 1 or NaN. What
+// the auxiliary brake gave follows from it by what is known of the friction brake now, so
+// that learning of the lining does not look like a loss.
+type braking struct{ share, pressure, load, excitation float64 }
 
 func newAuxiliary() auxiliary { return auxiliary{ratio: math.NaN(), obs: math.NaN(), want: math.NaN()} }
 
@@ -135,7 +134,7 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 	given := func(x braking) float64 { return math.Max(0, x.share*load-d.grip(x.pressure)) }
 	a.obs = math.Max(0, b.retarding-d.grip(p))
 	curve, stated := d.auxiliaryCurve(b.omega, now)
-	here := braking{share: b.retarding / load, pressure: p, load: d.load.force, excitation: NotKnown(), omega: b.omega}
+	here := braking{share: b.retarding / load, pressure: p, load: d.load.force, excitation: NotKnown()}
 	if stated {
 		here.excitation, _ = d.excited(now)
 	}
@@ -146,7 +145,7 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 	a.remember(here, given, dt)
 	a.want = 0
 	if !stated || !(a.recent.excitation < leastExcited) { // a coil without current gave nothing
-		a.want = a.fade * given(a.recent) * d.slowed(b.omega, now)
+		a.want = a.fade * given(a.recent)
 	}
 	if stated && a.learned >= ratioEnough {
 		a.want = math.Max(a.want, curve*math.Min(a.ratio, 1))
@@ -162,17 +161,6 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 		a.learn(a.obs / curve)
 	}
 	a.judgeWeak(curve, stated && p < pressed && d.load.loaded && b.omega > auxiliaryTurns, dt)
-}
-
-// slowed is what the curve leaves of the recent torque at a drum speed below that of then:
-// a water brake gives with the square of it.
-func (d *Detector) slowed(omega, now float64) float64 {
-	here, _ := d.auxiliaryCurve(omega, now)
-	then, _ := d.auxiliaryCurve(d.aux.recent.omega, now)
-	if !(omega < d.aux.recent.omega && then > 0) || d.rig.Auxiliary.Kind == hoist.MotorBraking {
-		return 1
-	}
-	return math.Min(1, here/then)
 }
 
 // fellSuddenly tells whether what retards has fallen within the last second by more
@@ -204,7 +192,7 @@ func (a *auxiliary) remember(now braking, given func(braking) float64, dt float6
 		a.older, a.newer, a.since = a.newer, a.mean, 0
 	}
 	k := 1 - math.Exp(-dt/meanTime)
-	a.mean.load, a.mean.excitation, a.mean.omega = now.load, now.excitation, now.omega
+	a.mean.load, a.mean.excitation = now.load, now.excitation
 	a.mean.share += k * (now.share - a.mean.share)
 	a.mean.pressure += k * (now.pressure - a.mean.pressure)
 	a.fade *= math.Exp(-dt / recentFade)

@@ -101,3 +101,18 @@ func TestUnknownStartShrinks(t *testing.T) {
 		t.Errorf("measured 200 °C: %.1f °C, bound %.1f °C", last.BrakeTemperature, last.BrakeTemperatureHi)
 	}
 }
+
+// A hand that rests on the lever, 2 % of full pressure, heats a brake that turns: by hand
+// 0.02 x 179.448 kN m x 8.7 rad/s x 60 s = 1.88 MJ into 846 kJ/K, 2.2 K, and the ring's
+// lead of 14 s of that rate, 0.5 K.
+func TestLightPressureHeats(t *testing.T) {
+	ends := func(pressure float64) (end float64) {
+		b := newBrakeRun(t)
+		b.pressure = pressure
+		b.run(60, gliding(30, -0.4), func(at, h, v float64, r *detect.Result) { end = r.Estimate.BrakeTemperature })
+		return end
+	}
+	if got := ends(0.02*7e6) - ends(0); !(math.Abs(got-2.7) < 0.3) {
+		t.Errorf("%.2f K more than with the brake off, want 2.7 K", got)
+	}
+}
