@@ -83,7 +83,7 @@ func (d *Detector) share(b *balance, now float64, lowering bool) {
 		// left in, so that it averages out.
 		b.friction = 0
 		b.heating = d.serviceTorque(p-d.gauge.zero-d.gauge.excess, d.friction.of(dir).Factor, dir)
-		b.frictionSD = d.serviceTorque(d.gauge.spread, 1, dir)
+		b.frictionSD = lightSpread * math.Abs(b.heating)
 	default:
 		grip := d.serviceTorque(math.Max(0, p-d.gauge.zero), d.friction.of(dir).Factor, dir)
 		zero := d.serviceTorque(d.gauge.spread, 1, dir)
