@@ -10,9 +10,6 @@ import (
 	"hoistward/simulator"
 )
 
-// ordinaryWork are the simulator's scenarios in which nothing is wrong.
-var ordinaryWork = []string{"trip-out", "trip-in", "casing-run", "drill-stand", "ream-stand", "water-brake-trip"}
-
 // playScenario lets a detector watch a scenario on an example rig and calls see after
 // each frame. The monitor is told of the rig as the scenario fits it; the plant differs
 // from that, by seed, as far as the rig file says is uncertain.

@@ -14,7 +14,7 @@ const rowsInGroup = 100_000
 
 type parquetWriter struct {
 	columns []Column
-	w       *parquet.Writer
+	w       *parquet.GenericWriter[any]
 	row     parquet.Row
 }
 
@@ -26,7 +26,7 @@ func NewParquet(w io.Writer, columns []Column) (Writer, error) {
 	if err := checkColumns(columns); err != nil {
 		return nil, err
 	}
-	return &parquetWriter{columns: columns, w: parquet.NewWriter(w, schemaOf(columns),
+	return &parquetWriter{columns: columns, w: parquet.NewGenericWriter[any](w, schemaOf(columns),
 		parquet.Compression(&parquet.Zstd), parquet.MaxRowsPerRowGroup(rowsInGroup),
 		parquet.CreatedBy("hoistward", "", ""))}, nil
 }

@@ -206,6 +206,7 @@ func (n *noting) Apply(e *ingest.Entry) (watch.Outcome, error) {
 }
 
 // What is recorded of a failed case is what the monitor had, entry by entry.
+// A case whose score is settled ends for the monitor; its entries go on.
 func TestEntriesAreThoseOfTheCase(t *testing.T) {
 	o := options(t, 4, 1, 1)
 	for _, index := range []int{0, 1, 7} { // a stop, a contact, an auxiliary brake lost
@@ -216,12 +217,12 @@ func TestEntriesAreThoseOfTheCase(t *testing.T) {
 		}
 		k, rows := 0, 0
 		for e, err := range Entries(o, index, func(*simulator.Truth) error { rows++; return nil }) {
-			if err != nil || k >= len(n.got) || !reflect.DeepEqual(e, n.got[k]) {
+			if err != nil || (k < len(n.got) && !reflect.DeepEqual(e, n.got[k])) {
 				t.Fatalf("case %d: entry %d is not the monitor's, %v", index, k, err)
 			}
 			k++
 		}
-		if k != len(n.got) || rows < 100 {
+		if k < len(n.got) || len(n.got) < 100 || rows < 100 {
 			t.Errorf("case %d: %d entries, the monitor had %d; %d rows of truth", index, k, len(n.got), rows)
 		}
 	}

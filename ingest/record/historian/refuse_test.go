@@ -45,7 +45,7 @@ func TestTroubleIsWaitedOut(t *testing.T) {
 		{"429", "waiting", "takes no more for now", status(429, "")},
 		{"500", "waiting", "500 Internal Server Error: engine: panic", status(500, "engine: panic")},
 		{"503 in HTML", "waiting", "503 Service Unavailable: <html>", status(503, "<html>")},
-		{"redirect", "refused", "302 Found", func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, "/login", 302) }},
+		{"redirect", "refused", "302 Found", func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, "/login", http.StatusFound) }},
 		{"a page with 200", "refused", "another program answers at this address", status(200, "<html>welcome</html>")},
 		{"cut off", "waiting", "no answer from the historian", func(w http.ResponseWriter, _ *http.Request) { panic(http.ErrAbortHandler) }},
 		{"a JSON error cut short", "waiting", "503", func(w http.ResponseWriter, _ *http.Request) {
