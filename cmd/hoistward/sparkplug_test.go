@@ -31,13 +31,14 @@ func npmFrom(t *testing.T, from, script string) string {
 			t.Fatal(err)
 		}
 	}
-	cmd := exec.CommandContext(t.Context(), npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund")
+	// Not npm ci: it refuses a lock file without the packages that are for other systems.
+	cmd := exec.CommandContext(t.Context(), npm, "install", "--ignore-scripts", "--no-audit", "--no-fund")
 	cmd.Dir = dir
 	if out, err := cmd.CombinedOutput(); err != nil {
 		if os.Getenv("HOISTWARD_TOOLS") == "required" {
-			t.Fatalf("npm ci: %v: %s", err, out)
+			t.Fatalf("npm install: %v: %s", err, out)
 		}
-		t.Skipf("npm ci: %v", err)
+		t.Skipf("npm install: %v", err)
 	}
 	return dir
 }
