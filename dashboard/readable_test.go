@@ -30,7 +30,7 @@ func TestReadableAndReachable(t *testing.T) {
 		}
 	}
 	l.show(overhoist)
-	b.until(5*time.Second, `document.querySelector(".alarm .ack")`)
+	b.until(5*time.Second, `document.querySelector(".alarm .title")?.innerText.startsWith("Overhoist") && document.querySelector(".alarm .ack")`)
 	want := eval[int](b, `[...document.querySelectorAll("header button, .banner, main button")].filter((e) => !e.disabled && e.offsetParent !== null).length`)
 	reached := map[string]bool{}
 	for range want + 2 {

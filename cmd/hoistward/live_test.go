@@ -40,7 +40,10 @@ type liveRun struct {
 
 func startBroker(t testing.TB, dir string, opts ...broker.Option) *broker.Broker {
 	t.Helper()
-	b, err := broker.Start(t.Context(), filepath.Join(dir, "broker"), zap.NewNop(), opts...)
+	folder := filepath.Join(dir, "broker")
+	// The server can still write a file when it has ended, under the removal of its folder.
+	t.Cleanup(func() { until(t, "the broker's folder is gone", func() bool { return os.RemoveAll(folder) == nil }) })
+	b, err := broker.Start(t.Context(), folder, zap.NewNop(), opts...)
 	if err != nil {
 		t.Fatal(err)
 	}
