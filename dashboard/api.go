@@ -28,7 +28,7 @@ func (s *Server) routes() http.Handler {
 	if s.opts.Metrics != nil {
 		mux.Handle("GET /metrics", s.opts.Metrics)
 	}
-	mux.HandleFunc("GET /assets/{file}", s.asset)
+	mux.HandleFunc("GET /assets/{file...}", s.asset)
 	mux.HandleFunc("GET /", s.notFoundPage)
 	return guard(mux)
 }

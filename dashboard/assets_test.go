@@ -1,11 +1,14 @@
 package dashboard_test
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -25,6 +28,7 @@ func TestEveryReferenceIsServed(t *testing.T) {
 	foreign := regexp.MustCompile(`(?:https?:)?//[a-z0-9.-]+\.[a-z]`)
 	inline := regexp.MustCompile(`<style|\sstyle=|\son[a-z]+=|<script(?:\s+type="module")?\s*>|javascript:`)
 	served := map[string]bool{}
+	files = slices.DeleteFunc(files, func(file string) bool { return filepath.Ext(file) == "" }) // folders
 	for _, file := range files {
 		raw, err := os.ReadFile(file)
 		if err != nil {
@@ -58,6 +62,47 @@ func TestEveryReferenceIsServed(t *testing.T) {
 	for _, file := range files {
 		if ext := filepath.Ext(file); ext != ".html" && !served["/assets/"+filepath.Base(file)] {
 			t.Errorf("%s is embedded and nothing leads to it", file)
+		}
+	}
+}
+
+// What others wrote is served as they wrote it: each vendored file has the digest that
+// its SHA256SUMS states, and its licence beside it.
+func TestVendoredFilesAreUnchanged(t *testing.T) {
+	lists, err := filepath.Glob("assets/vendor/*/SHA256SUMS")
+	if err != nil || len(lists) == 0 {
+		t.Fatalf("no vendored files: %v", err)
+	}
+	for _, list := range lists {
+		dir := filepath.Dir(list)
+		stated := map[string]string{}
+		text, err := os.ReadFile(list)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for line := range strings.Lines(string(text)) {
+			if f := strings.Fields(line); len(f) == 2 {
+				stated[f[1]] = f[0]
+			}
+		}
+		if stated["LICENSE"] == "" {
+			t.Errorf("%s states no LICENSE", list)
+		}
+		files, err := os.ReadDir(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range files {
+			if f.Name() == "SHA256SUMS" || f.Name() == "ORIGIN" {
+				continue
+			}
+			raw, err := os.ReadFile(filepath.Join(dir, f.Name()))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if sum := sha256.Sum256(raw); hex.EncodeToString(sum[:]) != stated[f.Name()] {
+				t.Errorf("%s: digest %x, want %q", filepath.Join(dir, f.Name()), sum, stated[f.Name()])
+			}
 		}
 	}
 }

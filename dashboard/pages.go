@@ -63,6 +63,7 @@ func (s *Server) render(w http.ResponseWriter, status int, name string, data pag
 // Kinds of files that are served from assets; the pages are not: they are templates.
 var assetKinds = map[string]string{
 	".mjs": "text/javascript; charset=utf-8",
+	".js":  "text/javascript; charset=utf-8",
 	".css": "text/css; charset=utf-8",
 	".svg": "image/svg+xml",
 }

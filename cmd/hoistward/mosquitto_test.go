@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"syscall"
@@ -112,9 +113,10 @@ func runMonitor(t *testing.T, site string) (address string, out *syncBuffer, sto
 	go func() {
 		code <- run([]string{"monitor", "--config", site}, &streams{ctx: ctx, out: out, err: out})
 	}()
-	until(t, "the monitor's address", func() bool { return strings.Contains(out.String(), "hoistward monitor: http://") })
-	line, _, _ := strings.Cut(out.String(), "\n")
-	return strings.TrimPrefix(line, "hoistward monitor: "), out, func() int { cancel(); return <-code }
+	// Alarms are printed too, and may come first.
+	said := regexp.MustCompile(`(?m)^hoistward monitor: (http://\S+)$`)
+	until(t, "the monitor's address", func() bool { return said.MatchString(out.String()) })
+	return said.FindStringSubmatch(out.String())[1], out, func() int { cancel(); return <-code }
 }
 
 // A broker and a publisher that are not ours: mosquitto and mosquitto_pub, in the
