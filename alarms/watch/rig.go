@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"math"
 	"time"
@@ -16,8 +17,15 @@ type Open func(rigFile []byte) (*hoist.Rig, error)
 
 // Rig watches one rig. It is not safe for concurrent use.
 type Rig struct {
+	open Open
+	rigState
+}
+
+// rigState is all that Apply goes by and changes: plain data, so that a snapshot can
+// carry it whole.
+type rigState struct {
 	name     string
-	open     Open
+	file     [sha256.Size]byte // digest of the rig file's text
 	rig      *hoist.Rig
 	detector *detect.Detector
 	frames   ingest.Gatherer
@@ -52,7 +60,9 @@ type Outcome struct {
 }
 
 // NewRig returns a rig that waits for its session entry.
-func NewRig(name string, open Open) *Rig { return &Rig{name: name, open: open} }
+func NewRig(name string, open Open) *Rig {
+	return &Rig{open: open, rigState: rigState{name: name}}
+}
 
 // Apply takes one entry. An error means that the entry cannot be used at all; the
 // rig is as it was.
@@ -105,6 +115,7 @@ func (w *Rig) session(e *ingest.Entry) (Outcome, error) {
 		}
 	}
 	rig, moved := withLog(rig, &saved.Service)
+	w.file = sha256.Sum256([]byte(s.RigFile))
 	w.rig, w.detector, w.board = rig, detect.New(rig, mapped), newBoard()
 	if moved {
 		w.detector.VoidMap(detect.LineSlipped)
