@@ -39,24 +39,6 @@ var stateCodec = sync.OnceValues(func() (*carry.Codec, error) {
 	return carry.For[rigState](carry.ByName(func(r *alarms.Rule) string { return r.Name }, alarms.Lookup))
 })
 
-// readBy returns the identity of programs that may read each other's snapshots.
-func readBy(program string) (id [sha256.Size]byte, c *carry.Codec, err error) {
-	if c, err = stateCodec(); err != nil {
-		return id, nil, err
-	}
-	h, print := sha256.New(), c.Fingerprint()
-	fmt.Fprintf(h, "%q %x %+v", program, print, alarms.All())
-	h.Sum(id[:0])
-	return id, c, nil
-}
-
-// Identity returns what two programs must have in common to carry on each other's
-// rigs. program is the program's name for itself, with its version and build.
-func Identity(program string) (string, error) {
-	id, _, err := readBy(program)
-	return fmt.Sprintf("%x", id), err
-}
-
 // Carrier makes and reads snapshots for one program. It is safe for concurrent use.
 type Carrier struct {
 	id    [sha256.Size]byte
@@ -67,11 +49,14 @@ type Carrier struct {
 // version and build: another's snapshots are refused, as its answers may be others. An
 // error is one of the program, not of any input.
 func NewCarrier(program string) (*Carrier, error) {
-	id, c, err := readBy(program)
+	codec, err := stateCodec()
 	if err != nil {
 		return nil, err
 	}
-	return &Carrier{id, c}, nil
+	c, print, h := &Carrier{codec: codec}, codec.Fingerprint(), sha256.New()
+	fmt.Fprintf(h, "%q %x %+v", program, print, alarms.All())
+	h.Sum(c.id[:0])
+	return c, nil
 }
 
 // Snapshot appends all that w goes by after the entry with the number seq. A rig

@@ -22,6 +22,8 @@ var importRules = []importRule{
 	{"hoistward/ingest/tables", nil, []string{"net", "os"}, "a table is written to what it is given; what a column means is not its business"},
 	{"hoistward/ingest/record/historian", []string{"hoistward/ingest", "hoistward/ingest/record"}, []string{"go.uber.org/zap", "log"},
 		"the forwarder reads recordings and nothing else; what a value means is decided elsewhere"},
+	{"hoistward/ingest/jetstream", nil, []string{"os", "database/sql", "go.uber.org/zap", "github.com/eclipse/paho.mqtt.golang"},
+		"bytes in order, and who may write them; what they mean is decided elsewhere"},
 	{"hoistward/ingest/", []string{"hoistward/ingest", "hoistward/ingest/"}, nil, "sources are upstream of everything"},
 	{"hoistward/detect/hoist", []string{"hoistward/ingest/units"}, []string{"net", "os", "log", "go.uber.org/zap", "sync"},
 		"physics knows of no sensor, clock, log or goroutine"},
