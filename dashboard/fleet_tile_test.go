@@ -144,3 +144,16 @@ func TestTileOfTakesTheFirstAlarmAndCountsTheUnseen(t *testing.T) {
 		t.Errorf("got %+v", got)
 	}
 }
+
+// Amber and red set to one value leave no scale to measure heat by: at that value the
+// heat cannot be told, and must not hide a margin that can.
+func TestHeatWithoutAScaleDoesNotHideTheMargin(t *testing.T) {
+	tiles := []Tile{
+		calmTile("a margin 1", func(t *Tile) { t.BrakeMargin = Num(1) }),
+		calmTile("b margin 0.1", func(t *Tile) { t.BrakeHi, t.Red, t.BrakeMargin = Num(200), Num(200), Num(0.1) }),
+	}
+	OrderByNeed(tiles, needNow)
+	if tiles[0].Rig != "b margin 0.1" {
+		t.Errorf("first is %q, want the least margin", tiles[0].Rig)
+	}
+}
