@@ -95,19 +95,19 @@ func TestTheSameValueGivesTheSameBytes(t *testing.T) {
 	}
 }
 
-type holdsFunc struct{ in struct{ f func() } }
-type holdsChan struct{ c []chan int }
-type holdsAny struct{ m map[string]any }
-type holdsLock struct{ z *time.Location }
+type holdsFunc struct{ In struct{ F func() } }
+type holdsChan struct{ C []chan int }
+type holdsAny struct{ M map[string]any }
+type holdsLock struct{ Z *time.Location }
 
 func TestRefusals(t *testing.T) {
 	for _, x := range []struct {
 		make func() error
 		want string
 	}{
-		{func() error { _, err := For[holdsFunc](); return err }, "holdsFunc.in.f is a func"},
-		{func() error { _, err := For[holdsChan](); return err }, "holdsChan.c[] is a chan"},
-		{func() error { _, err := For[holdsAny](); return err }, "holdsAny.m[] is a interface"},
+		{func() error { _, err := For[holdsFunc](); return err }, "holdsFunc.In.F is a func"},
+		{func() error { _, err := For[holdsChan](); return err }, "holdsChan.C[] is a chan"},
+		{func() error { _, err := For[holdsAny](); return err }, "holdsAny.M[] is a interface"},
 		{func() error { _, err := For[holdsLock](); return err }, "another module"},
 		{func() error { _, err := codecFor[tree](t).Append(nil, tree{}); return err }, "want a pointer"},
 		{func() error {
@@ -124,14 +124,14 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
-type before struct{ a, b float64 }
-type after struct{ b, a float64 }
+type before struct{ A, B float64 }
+type after struct{ B, A float64 }
 
 func TestOtherFieldsAreAnotherFingerprint(t *testing.T) {
 	if codecFor[before](t).Fingerprint() == codecFor[after](t).Fingerprint() {
 		t.Error("two types are one")
 	}
-	if codecFor[before](t).Fingerprint() != codecFor[before](t).Fingerprint() {
+	if first, again := codecFor[before](t), codecFor[before](t); first.Fingerprint() != again.Fingerprint() {
 		t.Error("one type is two")
 	}
 }
