@@ -11,5 +11,7 @@
 //
 // Bytes are read only by a program whose types are the same, field by field
 // ([Codec.Fingerprint]); there is no migration. Capacity of a slice beyond its length is
-// not carried, so nothing may be kept there.
+// not carried, so nothing is kept there.
+//
+// It may not know what it carries, do I/O, read a clock or keep anything between calls.
 package carry
