@@ -3,6 +3,8 @@ package dashboard_test
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
+	"io/fs"
 	"math"
 	"os"
 	"os/exec"
@@ -108,14 +110,6 @@ func TestVendoredFilesAreUnchanged(t *testing.T) {
 }
 
 func TestEveryElementThatAScriptWantsIsThere(t *testing.T) {
-	page, err := os.ReadFile("assets/cabin.html")
-	if err != nil {
-		t.Fatal(err)
-	}
-	start, err := os.ReadFile("assets/start.html")
-	if err != nil {
-		t.Fatal(err)
-	}
 	scripts, _ := filepath.Glob("assets/*.mjs")
 	wanted := regexp.MustCompile(`\$\("([a-z-]+)"\)`)
 	n := 0
@@ -124,20 +118,31 @@ func TestEveryElementThatAScriptWantsIsThere(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		in := string(page)
-		if filepath.Base(script) == "start.mjs" {
-			in = string(start)
-		}
+		in := pageOf(t, script)
 		for _, m := range wanted.FindAllStringSubmatch(string(text), -1) {
 			n++
 			if !strings.Contains(in, `id="`+m[1]+`"`) {
-				t.Errorf("%s wants an element %q that no page has", script, m[1])
+				t.Errorf("%s wants an element %q that its page has not", script, m[1])
 			}
 		}
 	}
 	if n < 50 {
 		t.Errorf("only %d wanted elements found: the pattern no longer fits", n)
 	}
+}
+
+// pageOf returns the page that a script works on: the one of the same name, and the
+// cabin's for what its page is made of.
+func pageOf(t *testing.T, script string) string {
+	t.Helper()
+	text, err := os.ReadFile(strings.TrimSuffix(script, ".mjs") + ".html")
+	if errors.Is(err, fs.ErrNotExist) {
+		text, err = os.ReadFile("assets/cabin.html")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
 }
 
 // luminance is the relative luminance of an sRGB colour such as #1c2328.

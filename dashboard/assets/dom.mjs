@@ -21,9 +21,14 @@ export function hide(el, hidden) {
   if (el.hidden !== hidden) el.hidden = hidden;
 }
 
+// What place has set, as it was given: a browser hands a style back in its own spelling.
+const placed = new WeakMap();
+
 export function place(el, styles) {
+  let old = placed.get(el);
+  if (!old) placed.set(el, (old = {}));
   for (const [name, value] of Object.entries(styles)) {
-    if (el.style[name] !== value) el.style[name] = value;
+    if (old[name] !== value) el.style[name] = old[name] = value;
   }
 }
 
