@@ -18,7 +18,7 @@ func (b *board) act(rig string, now time.Time, act *ingest.Act) string {
 		return b.refuse(rig, now, act, fmt.Sprintf("got the alarm %q %q, want one of this rig's", clip(act.Alarm), clip(act.Channel)))
 	}
 	var change alarms.Change
-	a, r := s.alarm, &s.rule
+	a, r := s.remember().alarm, s.rule()
 	switch act.Do {
 	case ingest.DoAcknowledge:
 		s.alarm, change = r.Acknowledge(a, now, act.Occurrence, act.Version, act.Person)
@@ -77,7 +77,7 @@ func clip(s string) string {
 func (b *board) named(name, channel string) *slot {
 	for i := range b.slots {
 		s := &b.slots[i]
-		if s.rule.Name == name && s.channelName() == channel {
+		if s.rule().Name == name && s.channelName() == channel {
 			return s
 		}
 	}

@@ -11,18 +11,43 @@ import (
 	"hoistward/ingest"
 )
 
-// slot is one alarm of one rig.
+// slot is one alarm of one rig. There are a hundred of a rig and more, most of which
+// are never evaluated: what one remembers is made when there is something to.
 type slot struct {
-	rule    alarms.Rule
+	*memory                    // nil = never evaluated
+	id      ruleID             // its rule
 	kind    detect.Kind        // NumKinds where the finding is another
 	channel ingest.Channel     // NumChannels where it is not of a channel
 	ofChan  detect.ChannelKind // where it is
-	own     int                // index in board.own where the watch itself finds it; -1 = not
-	parent  int                // index of the alarm that suppresses it; -1 = none
+	own     int8               // index in board.own where the watch itself finds it; -1 = not
+	parent  int16              // index of the alarm that suppresses it; -1 = none
+}
+
+// memory is what an alarm of one rig remembers.
+type memory struct {
 	alarm   alarms.Alarm
 	finding detect.Finding // the newest that was decided
-	raises  alarms.Raises
+	raises  *alarms.Raises // nil = never raised
 }
+
+// ruleID is the place of a rule in the catalogue. Rigs share the rules.
+type ruleID int16
+
+var rules = alarms.All()
+
+func (s *slot) rule() *alarms.Rule { return &rules[s.id] }
+
+// remember makes the slot's memory, where it has none yet.
+func (s *slot) remember() *memory {
+	if s.memory == nil {
+		s.memory = &memory{finding: detect.Finding{Value: math.NaN(), Limit: math.NaN()}}
+	}
+	return s.memory
+}
+
+func (m *memory) suppresses() bool { return m != nil && m.alarm.Suppresses() }
+
+func (m *memory) standing() bool { return m != nil && m.alarm.Standing() }
 
 // board holds a rig's alarms. Parents stand before their children.
 type board struct {
@@ -61,9 +86,9 @@ const (
 
 // newBoard returns a board of alarms that were never evaluated.
 func newBoard() board {
-	b := board{}
+	b := board{slots: make([]slot, 0, numOwn+int(detect.NumKinds)+int(detect.NumChannelKinds)*int(ingest.NumChannels))}
 	for i, name := range ownNames {
-		b.add(name, slot{kind: detect.NumKinds, channel: ingest.NumChannels, own: i})
+		b.add(name, slot{kind: detect.NumKinds, channel: ingest.NumChannels, own: int8(i)})
 	}
 	for _, k := range parentsFirst() {
 		b.add(k.String(), slot{kind: k, channel: ingest.NumChannels, own: -1})
@@ -99,23 +124,22 @@ func depth(name string) int {
 }
 
 func (b *board) add(name string, s slot) {
-	rule, ok := alarms.Lookup(name)
-	if !ok {
+	id := slices.IndexFunc(rules, func(r alarms.Rule) bool { return r.Name == name })
+	if id < 0 {
 		panic("watch: no alarm in the catalogue is named " + name) // a programming error, held by a test
 	}
-	s.rule, s.parent = rule, -1
+	s.id, s.parent = ruleID(id), -1
 	for i := range b.slots {
-		if rule.Parent != "" && b.slots[i].rule.Name == rule.Parent {
-			s.parent = i
+		if parent := rules[id].Parent; parent != "" && b.slots[i].rule().Name == parent {
+			s.parent = int16(i)
 		}
 	}
-	s.finding = detect.Finding{Value: math.NaN(), Limit: math.NaN()}
 	b.slots = append(b.slots, s)
 }
 
 // key names an alarm instance in a saved state.
 func (s *slot) key() alarms.Key {
-	return alarms.Key{Alarm: s.rule.Name, Channel: s.channelName()}
+	return alarms.Key{Alarm: s.rule().Name, Channel: s.channelName()}
 }
 
 func (s *slot) channelName() string {
@@ -129,7 +153,7 @@ func (s *slot) channelName() string {
 func (b *board) restore(state map[alarms.Key]alarms.Alarm, now time.Time) {
 	for i := range b.slots {
 		if a, ok := state[b.slots[i].key()]; ok {
-			b.slots[i].alarm = alarms.Resume(a, now)
+			b.slots[i].remember().alarm = alarms.Resume(a, now)
 		}
 	}
 }
@@ -138,8 +162,8 @@ func (b *board) restore(state map[alarms.Key]alarms.Alarm, now time.Time) {
 func (b *board) state() map[alarms.Key]alarms.Alarm {
 	m := map[alarms.Key]alarms.Alarm{}
 	for i := range b.slots {
-		if a := b.slots[i].alarm; a != (alarms.Alarm{}) {
-			m[b.slots[i].key()] = a
+		if s := &b.slots[i]; s.memory != nil && s.alarm != (alarms.Alarm{}) {
+			m[s.key()] = s.alarm
 		}
 	}
 	return m
@@ -151,20 +175,21 @@ func (b *board) evaluate(rig string, now time.Time, r *detect.Result) {
 	for i := range b.slots {
 		s := &b.slots[i]
 		f := b.find(s, r)
-		if f.Condition == detect.Undecided && s.alarm.State == alarms.Unknown {
+		if f.Condition == detect.Undecided && (s.memory == nil || s.alarm.State == alarms.Unknown) {
 			continue // never evaluated: nothing to hold
 		}
+		s.remember()
 		if f.Condition != detect.Undecided {
 			s.finding = *f
 		}
 		in := alarms.Input{
 			Condition: conditions[f.Condition],
-			Suppress:  s.parent >= 0 && b.slots[s.parent].alarm.Suppresses(),
+			Suppress:  s.parent >= 0 && b.slots[s.parent].suppresses(),
 		}
 		if f.Condition == detect.Present {
 			in.Priority = priorities[f.Urgency]
 		}
-		if !s.rule.StepQuiet(&s.alarm, t, in) {
+		if !s.rule().StepQuiet(&s.alarm, t, in) {
 			b.step(rig, now, s, in)
 		}
 	}
@@ -197,7 +222,7 @@ const mostChanges = 4
 func (b *board) step(rig string, now time.Time, s *slot, in alarms.Input) {
 	for range mostChanges {
 		var change alarms.Change
-		s.alarm, change = s.rule.Step(s.alarm, now, in)
+		s.alarm, change = s.rule().Step(s.alarm, now, in)
 		if change.Event == alarms.EventNone {
 			return
 		}
@@ -208,7 +233,7 @@ func (b *board) step(rig string, now time.Time, s *slot, in alarms.Input) {
 // write adds the journal line of a change.
 func (b *board) write(rig string, now time.Time, s *slot, change alarms.Change, person string) {
 	e := alarms.Event{
-		Time: now, Rig: rig, Alarm: s.rule.Name, Event: change.Event,
+		Time: now, Rig: rig, Alarm: s.rule().Name, Event: change.Event,
 		State: s.alarm.Shown(), Priority: s.alarm.Priority, Reason: b.reason(s, change),
 		Value: s.finding.Value, Limit: s.finding.Limit, Unit: s.finding.Unit,
 		Occurrence: s.alarm.Occurrence, Person: person, Version: s.alarm.Version,
@@ -216,6 +241,9 @@ func (b *board) write(rig string, now time.Time, s *slot, change alarms.Change, 
 	}
 	b.recent.Note(&e)
 	if e.Event == alarms.EventRaised {
+		if s.raises == nil {
+			s.raises = new(alarms.Raises)
+		}
 		s.raises.Note(now)
 	}
 	b.events = append(b.events, e)

@@ -36,7 +36,7 @@ var (
 )
 
 var stateCodec = sync.OnceValues(func() (*carry.Codec, error) {
-	return carry.For[rigState](carry.ByName(func(r *alarms.Rule) string { return r.Name }, alarms.Lookup))
+	return carry.For[rigState]()
 })
 
 // Carrier makes and reads snapshots for one program. It is safe for concurrent use.

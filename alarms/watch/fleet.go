@@ -65,7 +65,7 @@ func (w *Rig) ClockAhead() float64 { return w.result.Findings[detect.ClockDisagr
 
 // State returns what the rig carries over a restart.
 func (w *Rig) State() ([]byte, error) {
-	return alarms.MarshalState(&alarms.Saved{At: alarms.At(w.now), Alarms: w.board.state(), Limits: w.limits, Service: w.service})
+	return alarms.MarshalState(&alarms.Saved{At: alarms.At(w.now), Alarms: w.board.state(), Limits: limitsOf(w.rig, &w.board), Service: w.service})
 }
 
 // Service returns what the log of proof tests and line service comes to.
@@ -111,7 +111,7 @@ func (w *Rig) Standing() []Standing {
 	b := &w.board
 	for i := range b.slots {
 		s := &b.slots[i]
-		if !s.alarm.Standing() {
+		if !s.standing() {
 			continue
 		}
 		out = append(out, b.standing(i, w.now))
@@ -126,7 +126,7 @@ func (w *Rig) PutAside() []Standing {
 	var out []Standing
 	b := &w.board
 	for i := range b.slots {
-		if a := &b.slots[i].alarm; a.Shelved() || a.OutOfService {
+		if s := &b.slots[i]; s.memory != nil && (s.alarm.Shelved() || s.alarm.OutOfService) {
 			out = append(out, b.standing(i, w.now))
 		}
 	}
@@ -136,9 +136,9 @@ func (w *Rig) PutAside() []Standing {
 func (b *board) standing(i int, now time.Time) Standing {
 	s := &b.slots[i]
 	return Standing{
-		Rule: s.rule, Channel: s.channelName(), Alarm: s.alarm, Finding: s.finding,
+		Rule: *s.rule(), Channel: s.channelName(), Alarm: s.alarm, Finding: s.finding,
 		Reason: b.reason(s, alarms.Change{}), Hides: b.hiddenUnder(i),
-		Chatters: s.raises.Chatters(now), Stale: s.alarm.IsStale(now),
+		Chatters: s.raises != nil && s.raises.Chatters(now), Stale: s.alarm.IsStale(now),
 	}
 }
 
@@ -146,7 +146,7 @@ func (b *board) hiddenUnder(parent int) int {
 	n := 0
 	for i := range b.slots {
 		s := &b.slots[i]
-		if s.parent == parent && s.alarm.Suppressed && (s.alarm.Standing() || s.alarm.TrueSince != 0) {
+		if int(s.parent) == parent && s.memory != nil && s.alarm.Suppressed && (s.alarm.Standing() || s.alarm.TrueSince != 0) {
 			n++
 		}
 	}

@@ -32,7 +32,7 @@ func limitsOf(rig *hoist.Rig, b *board) []alarms.Limit {
 	}
 	last := ""
 	for i := range b.slots {
-		r := &b.slots[i].rule
+		r := b.slots[i].rule()
 		if r.Name == last {
 			continue // the next channel of the same alarm
 		}
@@ -72,7 +72,7 @@ func figure(x float64, unit string) string {
 // filled further.
 func (b *board) audit(rig string, now time.Time, alarm string, kind alarms.EventKind, reason string) *alarms.Event {
 	e := alarms.Event{Time: now, Rig: rig, Alarm: alarm, Event: kind, Reason: reason, Value: math.NaN(), Limit: math.NaN()}
-	if s := b.named(alarm, ""); s != nil {
+	if s := b.named(alarm, ""); s != nil && s.memory != nil {
 		a := &s.alarm
 		e.State, e.Priority, e.Occurrence, e.Version = a.Shown(), a.Priority, a.Occurrence, a.Version
 	}

@@ -97,6 +97,7 @@ type Loop struct {
 	day     map[string]int       // UTC day of each rig's newest entry
 	unsaved map[string]bool      // rigs that changed since their state was kept
 	kept    map[string]time.Time // when it was
+	keeps   int                  // place in order of the rig whose state is looked at next
 	ahead   time.Duration        // of the wall's clock, when it was last looked at
 	faults  faults
 	inbox   chan Message
@@ -132,7 +133,9 @@ func NewLoop(o LoopOptions, order []string) (*Loop, error) {
 	if o.Wall != nil {
 		l.ahead = o.Wall().Sub(l.now)
 	}
-	for _, rig := range order {
+	for i, rig := range order {
+		// Spread over the time, so that the states of many rigs are not all due at once.
+		l.kept[rig] = l.now.Add(-keepAnyway * time.Duration(i) / time.Duration(len(order)))
 		s := o.Sessions[rig]
 		if err := l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntrySession, Session: &s}); err != nil {
 			return nil, err
@@ -336,15 +339,35 @@ func (l *Loop) tick() {
 		if l.now.Sub(l.last[rig]) >= l.o.Tick {
 			_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryTick})
 		}
+	}
+	l.keepDue()
+}
+
+// keepMost is how many states are kept in one tick: making one takes as long as some
+// tens of readings, which wait meanwhile. Chosen here.
+const keepMost = 16
+
+// keepDue keeps the states that are due, keepMost of them, going on where the last
+// tick stopped.
+func (l *Loop) keepDue() {
+	left := keepMost
+	for range l.order {
+		rig := l.order[l.keeps%len(l.order)]
 		since := l.now.Sub(l.kept[rig])
 		if l.unsaved[rig] && since >= keepSoon || since >= keepAnyway {
+			if left == 0 {
+				return
+			}
+			left--
 			l.keep(rig)
 		}
+		l.keeps = (l.keeps + 1) % len(l.order)
 	}
 }
 
-// A rig's state is kept for a restart with every act, a second after an event (the
-// journal has what came since), and each minute for what goes on without events.
+// A rig's state is kept for a restart with every act, a second after an event (with
+// many rigs as soon as it is its turn; the journal has what came since), and each minute
+// for what goes on without events.
 const (
 	keepSoon   = time.Second
 	keepAnyway = time.Minute

@@ -36,7 +36,6 @@ type rigState struct {
 	newest   time.Time // receipt of the newest sample
 	begun    time.Time // of the session
 	lostWhy  string    // why the saved alarm state could not be carried in; empty = it was, or there was none
-	limits   []alarms.Limit
 	service  alarms.Service
 	keepsLog bool      // of service
 	judged   time.Time // when the log was last looked at
@@ -141,8 +140,7 @@ func (w *Rig) resume(s *ingest.Session, saved *alarms.Saved) {
 			fmt.Sprintf("this machine's clock is %s behind the time at which the alarm state was saved", back.Round(time.Second)))
 	}
 	b.restore(saved.Alarms, w.now)
-	w.limits = limitsOf(w.rig, b)
-	b.auditLimits(w.name, w.now, saved.Limits, w.limits)
+	b.auditLimits(w.name, w.now, saved.Limits, limitsOf(w.rig, b))
 	w.service = saved.Service
 	w.lostWhy = s.StateLost
 }

@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"runtime/pprof"
 	"strings"
 	"syscall"
 	"testing"
@@ -22,13 +24,44 @@ func TestMain(m *testing.M) {
 		countOnly(url)
 	}
 	if os.Getenv(asProgram) != "" {
-		main()
+		profiled(main)
 	}
 	testscript.Main(m, map[string]func(){"hoistward": func() {
 		ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 		defer stop()
 		os.Exit(run(os.Args[1:], &streams{ctx: ctx, in: os.Stdin, out: os.Stdout, err: os.Stderr}))
 	}})
+}
+
+// profileDir makes the program that the test binary is write its profiles, of the
+// processor and of the heap, into a folder when it is told to stop.
+const profileDir = "HOISTWARD_TEST_PROFILE"
+
+func profiled(program func()) {
+	dir := os.Getenv(profileDir)
+	if dir == "" {
+		program()
+		return
+	}
+	stop := make(chan os.Signal, 1)
+	signal.Notify(stop, syscall.SIGQUIT)
+	name := func(what string) *os.File {
+		f, err := os.Create(filepath.Join(dir, fmt.Sprintf("%s-%d.pprof", what, os.Getpid())))
+		if err != nil {
+			panic(err)
+		}
+		return f
+	}
+	if err := pprof.StartCPUProfile(name("cpu")); err != nil {
+		panic(err)
+	}
+	go func() {
+		<-stop
+		pprof.StopCPUProfile()
+		_ = pprof.Lookup("allocs").WriteTo(name("heap"), 0)
+		os.Exit(0)
+	}()
+	program()
 }
 
 func TestCommands(t *testing.T) {

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -52,6 +53,10 @@ func startChild(b *testing.B, env string, args ...string) *child {
 		b.Fatal(err)
 	}
 	b.Cleanup(func() {
+		if os.Getenv(profileDir) != "" {
+			_ = c.cmd.Process.Signal(syscall.SIGQUIT)
+			time.Sleep(2 * time.Second)
+		}
 		_ = c.cmd.Process.Kill()
 		_ = c.cmd.Wait()
 	})

@@ -90,6 +90,7 @@ func build(o Options) (*Client, error) {
 		}
 		p.SetTLSConfig(c)
 	}
+	readAheadOf(p)
 	return &Client{
 		o: o, routes: r, paho: p, live: make([]time.Time, len(o.Topics)),
 		queue:  newQueue(o.QueueLen, o.QueueBytes),
