@@ -17,7 +17,7 @@ const (
 )
 
 // again asks until there is an answer, if only a refusal, or ctx ends. What is asked must
-// do no harm twice: a read, or a write that names what it follows.
+// do no harm twice: a read, a write that names what it follows, or one with an id.
 func again[T any](ctx context.Context, ask func(context.Context) (T, error)) (T, error) {
 	for {
 		try, cancel := context.WithTimeout(ctx, askTime)
@@ -26,12 +26,25 @@ func again[T any](ctx context.Context, ask func(context.Context) (T, error)) (T,
 		if err == nil || ctx.Err() != nil || !unanswered(err) {
 			return v, err
 		}
-		select {
-		case <-ctx.Done():
+		pause(ctx, askPause)
+		if ctx.Err() != nil {
 			return v, err
-		case <-time.After(askPause):
 		}
 	}
+}
+
+// write is again for what is written to a stream: one that is gone answers as little as
+// one whose server died, so it is looked for.
+func write[T any](ctx context.Context, s *Store, stream string, ask func(context.Context) (T, error)) (T, error) {
+	return again(ctx, func(ctx context.Context) (T, error) {
+		v, err := ask(ctx)
+		if err != nil && unanswered(err) {
+			if _, e := s.js.Stream(ctx, stream); errors.Is(e, js.ErrStreamNotFound) {
+				return v, e
+			}
+		}
+		return v, err
+	})
 }
 
 func unanswered(err error) bool {
@@ -41,4 +54,12 @@ func unanswered(err error) bool {
 		}
 	}
 	return false
+}
+
+// pause waits for d, or for the end of ctx.
+func pause(ctx context.Context, d time.Duration) {
+	select {
+	case <-ctx.Done():
+	case <-time.After(d):
+	}
 }

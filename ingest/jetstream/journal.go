@@ -13,29 +13,23 @@ import (
 
 // Headers of a message of the journal. A message without text is a claim.
 const (
-	headerClaim = "Hoist-Claim" // of the member that wrote it, for this taking of the rig
-	headerEntry = "Hoist-Entry" // number of the record of the log that led to it
+	headerClaim = "Hoist-Claim" // of the member that wrote it, for this taking of the partition
+	headerEntry = "Hoist-Entry" // number of the newest record of the log that led to it
 )
 
-// Journal is a claim to a rig's journal. It is not safe for concurrent use.
+// Journal is a claim to a partition's journal. It is not safe for concurrent use.
 type Journal struct {
-	store *Store
-	rig   string
-	claim string
-	last  uint64 // sequence of the newest message of the rig's journal
-	entry uint64 // newest record of the log that has lines in it
-	// Snapshot is the newest snapshot that was kept when the rig was taken; nil = none.
-	Snapshot []byte
-	revision uint64
+	store   *Store
+	subject string
+	claim   string
+	last    uint64 // sequence of the newest message of the partition's journal
+	entry   uint64 // newest record of the log that has lines in it
 }
 
-// Claim takes the rig's journal: who had it before can write nothing more. It takes what
-// it finds, so that who calls it must have been told by the server that the rig is his.
-func (s *Store) Claim(ctx context.Context, rig string) (*Journal, error) {
-	if err := checkRig(rig); err != nil {
-		return nil, err
-	}
-	j := &Journal{store: s, rig: rig, claim: nuid.Next()}
+// Claim takes the partition's journal: who had it before can write nothing more. It takes
+// what it finds, so that who calls it must have a Lease.
+func (s *Store) Claim(ctx context.Context, partition int) (*Journal, error) {
+	j := &Journal{store: s, subject: "journal." + strconv.Itoa(partition), claim: nuid.Next()}
 	last, err := j.newest(ctx)
 	if err != nil {
 		return nil, err
@@ -43,18 +37,18 @@ func (s *Store) Claim(ctx context.Context, rig string) (*Journal, error) {
 	if last != nil {
 		j.last = last.Sequence
 		if j.entry, err = strconv.ParseUint(last.Header.Get(headerEntry), 10, 64); err != nil {
-			return nil, fmt.Errorf("journal of rig %s: message %d: %w", rig, last.Sequence, err)
+			return nil, fmt.Errorf("%s: message %d: %w", j.subject, last.Sequence, err)
 		}
+	}
+	_, end, err := s.State(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if j.entry > end {
+		return nil, fmt.Errorf("%s: %w: it has record %d, the log ends at %d", j.subject, ErrAhead, j.entry, end)
 	}
 	if err := j.write(ctx, j.entry, nil); err != nil {
 		return nil, err
-	}
-	kept, err := again(ctx, func(ctx context.Context) (js.KeyValueEntry, error) { return s.state.Get(ctx, rig) })
-	switch {
-	case err == nil:
-		j.Snapshot, j.revision = kept.Value(), kept.Revision()
-	case !errors.Is(err, js.ErrKeyNotFound):
-		return nil, fmt.Errorf("snapshot of rig %s: %w", rig, err)
 	}
 	return j, nil
 }
@@ -62,9 +56,9 @@ func (s *Store) Claim(ctx context.Context, rig string) (*Journal, error) {
 // Written returns the newest record of the log whose lines stand in the journal.
 func (j *Journal) Written() uint64 { return j.entry }
 
-// Append writes the lines that the log's record with the number entry led to, as one. What
-// a predecessor wrote already is not written again. ErrLost says that another has claimed
-// the rig since: nothing was written and nothing ever will be by this claim.
+// Append writes, as one, lines of records of the log up to the number entry, all after
+// Written. ErrLost says that another has claimed the partition since: nothing was written
+// and nothing ever will be by this claim.
 func (j *Journal) Append(ctx context.Context, entry uint64, lines []byte) error {
 	if entry <= j.entry || len(lines) == 0 {
 		return nil
@@ -73,10 +67,10 @@ func (j *Journal) Append(ctx context.Context, entry uint64, lines []byte) error 
 }
 
 func (j *Journal) write(ctx context.Context, entry uint64, lines []byte) error {
-	m := &nats.Msg{Subject: "journal." + j.rig, Data: lines, Header: nats.Header{}}
+	m := &nats.Msg{Subject: j.subject, Data: lines, Header: nats.Header{}}
 	m.Header.Set(headerClaim, j.claim)
 	m.Header.Set(headerEntry, strconv.FormatUint(entry, 10))
-	ack, err := again(ctx, func(ctx context.Context) (*js.PubAck, error) {
+	ack, err := write(ctx, j.store, JournalStream, func(ctx context.Context) (*js.PubAck, error) {
 		return j.store.js.PublishMsg(ctx, m, js.WithExpectLastSequencePerSubject(j.last))
 	})
 	switch {
@@ -86,9 +80,9 @@ func (j *Journal) write(ctx context.Context, entry uint64, lines []byte) error {
 	case refusedOrder(err):
 		return j.resolve(ctx, entry)
 	case refusedRoom(err):
-		return fmt.Errorf("journal of rig %s: %w: %w", j.rig, ErrFull, err)
+		return fmt.Errorf("%s: %w: %w", j.subject, ErrFull, err)
 	}
-	return fmt.Errorf("journal of rig %s: %w", j.rig, err)
+	return fmt.Errorf("%s: %w", j.subject, gone(err))
 }
 
 // resolve tells a write of our own, whose answer was lost, from another's.
@@ -101,56 +95,63 @@ func (j *Journal) resolve(ctx context.Context, entry uint64) error {
 		j.last, j.entry = last.Sequence, entry
 		return nil
 	}
-	return fmt.Errorf("journal of rig %s: %w", j.rig, ErrLost)
+	return fmt.Errorf("%s: %w", j.subject, ErrLost)
 }
 
 func (j *Journal) newest(ctx context.Context) (*js.RawStreamMsg, error) {
 	last, err := again(ctx, func(ctx context.Context) (*js.RawStreamMsg, error) {
-		return j.store.journal.GetLastMsgForSubject(ctx, "journal."+j.rig)
+		return j.store.journal.GetLastMsgForSubject(ctx, j.subject)
 	})
 	if errors.Is(err, js.ErrMsgNotFound) {
 		return nil, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("journal of rig %s: %w", j.rig, err)
+		return nil, fmt.Errorf("%s: %w", j.subject, gone(err))
 	}
 	return last, nil
 }
 
-// Keep replaces the rig's snapshot. ErrLost says that another has kept one since. After an
-// answer that was lost it can say so of this claim's own: the next claim finds what is kept.
-func (j *Journal) Keep(ctx context.Context, snapshot []byte) error {
-	revision, err := j.store.state.Update(ctx, j.rig, snapshot, j.revision)
-	if refusedOrder(err) {
-		return fmt.Errorf("snapshot of rig %s: %w", j.rig, ErrLost)
-	}
-	if err != nil {
-		return fmt.Errorf("snapshot of rig %s: %w", j.rig, err)
-	}
-	j.revision = revision
-	return nil
-}
-
-// Lines returns the rig's journal from its beginning: lines alone, without claims.
-func (s *Store) Lines(ctx context.Context, rig string) ([]byte, error) {
-	if err := checkRig(rig); err != nil {
-		return nil, err
-	}
-	last, err := (&Journal{store: s, rig: rig}).newest(ctx)
+// Lines hands over a partition's journal from its beginning to its end of now: lines
+// alone, without claims, as they were written together.
+func (s *Store) Lines(ctx context.Context, partition int, take func(lines []byte) error) error {
+	subject := "journal." + strconv.Itoa(partition)
+	last, err := (&Journal{store: s, subject: subject}).newest(ctx)
 	if err != nil || last == nil {
-		return nil, err
+		return err
 	}
-	var out []byte
-	for next := uint64(1); next <= last.Sequence; {
-		m, err := again(ctx, func(ctx context.Context) (*js.RawStreamMsg, error) {
-			return s.journal.GetMsg(ctx, next, js.WithGetMsgSubject("journal."+rig))
-		})
-		if err != nil {
-			return nil, fmt.Errorf("journal of rig %s: %w", rig, err)
+	c, err := again(ctx, func(ctx context.Context) (js.Consumer, error) {
+		return s.journal.OrderedConsumer(ctx, js.OrderedConsumerConfig{FilterSubjects: []string{subject}})
+	})
+	if err != nil {
+		return fmt.Errorf("%s: %w", subject, gone(err))
+	}
+	messages, err := c.Messages(js.PullExpiry(pullTime), js.PullHeartbeat(pullTime/4))
+	if err != nil {
+		return fmt.Errorf("%s: %w", subject, err)
+	}
+	defer messages.Stop()
+	defer context.AfterFunc(ctx, messages.Stop)()
+	for {
+		m, err := messages.Next()
+		if ctx.Err() != nil {
+			return ctx.Err()
 		}
-		out, next = append(out, m.Data...), m.Sequence+1
+		if err != nil {
+			return fmt.Errorf("%s: %w", subject, err)
+		}
+		meta, err := m.Metadata()
+		if err != nil {
+			return fmt.Errorf("%s: %w", subject, err)
+		}
+		if len(m.Data()) > 0 {
+			if err := take(m.Data()); err != nil {
+				return err
+			}
+		}
+		if meta.Sequence.Stream >= last.Sequence {
+			return nil
+		}
 	}
-	return out, nil
 }
 
 func refusedOrder(err error) bool {
