@@ -30,8 +30,8 @@ func TestValuesHaveUnitAndAge(t *testing.T) {
 	for id, want := range map[string][]string{
 		"flag": {"18.2", "m"}, "speed": {"0.84", "m/s down", "s old", "can stop from 1.92"}, "load": {"486", "kN", "s old", "rating"},
 		"heat": {"226", "°C", "at most 240", "amber 250", "red 350", "s old"}, "friction": {"0.94", "0.88 to 1.01"}, "margin": {"1.9", "× the load"},
-		"auxiliary": {"88", "% of braking"}, "line": {"412.6", "MJ", "s old"}, "newest": {"s old"}, "chips": {"hook load", "kN", "11.40 MPa"},
-		"act": {"over 10 s"}, "activity": {"lowering, loaded"}, "links": {"plant: connected"}, "rejects": {"refused 3"},
+		"auxiliary": {"88", "% of braking"}, "line": {"64 %", "of 16\u202f000 MJ"}, "saver-proof": {"proven", "by A. Example"}, "pace": {"amber in 9 stands", "red not reached"}, "newest": {"s old"}, "chips": {"hook load", "kN", "11.40 MPa"},
+		"act": {"over 10 s"}, "activity": {"tripping in, stand 41", "lowering, loaded"}, "links": {"plant: connected"}, "rejects": {"refused 3"},
 	} {
 		text := b.text(id)
 		for _, part := range want {
@@ -283,7 +283,7 @@ func TestSwitchesAreKept(t *testing.T) {
 	l := serveLive(t, dashboard.Options{Desk: &desk{}})
 	l.show(lowering)
 	b := openCabin(t, l)
-	b.do(chromedp.Click(chromedp.ID("units-button")))
+	b.do(chromedp.Click(chromedp.ID("you-button")), chromedp.Click(chromedp.ID("units-button")))
 	// 18.2 m = 59.7 ft, 0.84 m/s = 165 ft/min, 1486 kN = 334.1 klbf, 226 °C = 439 °F, by hand.
 	oilfield := `document.getElementById("flag").innerText.startsWith("60") && document.querySelector("#speed .num").innerText === "165" &&
 		document.querySelector("#load .num").innerText === "334.1" && document.querySelector("#heat .num").innerText === "439"`

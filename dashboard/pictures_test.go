@@ -74,7 +74,7 @@ func TestCardAndOtherUnits(t *testing.T) {
 	l := serveLive(t, dashboard.Options{Desk: &desk{}})
 	l.show(floor)
 	b := openCabin(t, l)
-	b.do(chromedp.Click(chromedp.ID("units-button")))
+	b.do(chromedp.Click(chromedp.ID("you-button")), chromedp.Click(chromedp.ID("units-button")))
 	b.until(5*time.Second, `document.querySelector(".alarm .open")`)
 	b.do(chromedp.Click(chromedp.CSS(".alarm .open")))
 	b.until(3*time.Second, `document.getElementById("card").open`)

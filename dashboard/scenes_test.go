@@ -38,6 +38,18 @@ func base(seq uint64, now time.Time) *dashboard.Snapshot {
 			BrakeTemperature: num(226), BrakeTemperatureHi: num(240), Friction: num(0.94), FrictionLow: num(0.88), FrictionHigh: num(1.01),
 			BrakeMargin: num(1.9), AuxiliaryShare: num(0.88), LineWork: num(412.6), HeightSource: "drum+sensor",
 		},
+		Work: dashboard.WorkView{
+			Operation: "tripping_in", BlockWeight: num(320), StringWeight: num(1480), Stands: 41,
+			StandsToAmber: num(9), NeverRed: true, BrakeSettles: num(263),
+		},
+		Rate: dashboard.RateView{Hour: 3, TenMin: 1},
+		Service: dashboard.ServiceView{
+			CrownSaverProven: true, CrownSaverMs: now.Add(-3 * time.Hour).UnixMilli(), CrownSaverBy: "A. Example",
+			RunOn: num(0.62), RunOnPredicted: num(0.58), RunOnBound: num(0.74),
+			BrakeMs: now.Add(-4 * time.Hour).UnixMilli(), BrakePassed: true,
+			LineMovedMs: now.Add(-300 * time.Hour).UnixMilli(), LineCutMs: now.Add(-300 * time.Hour).UnixMilli(),
+			SinceCut: 10240, Goal: num(16000), ReferenceMs: now.Add(-299 * time.Hour).UnixMilli(), ReferenceBy: "B. Example",
+		},
 		Channels: []dashboard.ChannelView{
 			channel("hook_load", 1486, "kN"), channel("block_height", 18.22, "m"), channel("drum_speed", 18.3, "rpm"),
 			channel("drum_counts", 402117, ""), channel("brake_pressure", 1.2, "MPa"), channel("emergency_pressure", 11.4, "MPa"),

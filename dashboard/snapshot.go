@@ -135,8 +135,10 @@ type AlarmView struct {
 	Chatters    bool     `json:"chatters"` // raised three times or more within a minute
 	Stale       bool     `json:"stale"`    // active for more than 24 h
 	Meaning     string   `json:"meaning"`
+	Causes      string   `json:"causes"`
 	Consequence string   `json:"consequence"`
 	Response    string   `json:"response"`
+	TimeToAct   string   `json:"time_to_act"` // in words, of the catalogue
 }
 
 // AsideView is an alarm that a person has put aside.

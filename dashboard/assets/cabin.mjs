@@ -1,26 +1,35 @@
-import { $, flag, hide, make, text } from "./dom.mjs";
+import { ask, person, post, signedIn, toast } from "./acts.mjs";
+import { $, flag, hide, text } from "./dom.mjs";
+import * as drawers from "./drawers.mjs";
 import { Freshness } from "./fresh.mjs";
 import { Horn } from "./horn.mjs";
 import { Link } from "./link.mjs";
+import { account, prefer } from "./me.mjs";
 import { paintAct } from "./paint-act.mjs";
 import { AlarmList } from "./paint-alarms.mjs";
+import { paintAside, tendAside } from "./paint-aside.mjs";
 import { paintFoot, showRejects } from "./paint-foot.mjs";
 import { paintMast } from "./paint-mast.mjs";
+import { paintMatrix } from "./paint-matrix.mjs";
+import { ServiceDrawer } from "./paint-service.mjs";
 import { paintTiles } from "./paint-tiles.mjs";
 import { keep, kept, theme } from "./settings.mjs";
 import { decide, quiet } from "./sounding.mjs";
+import { Trends } from "./trends.mjs";
 import { age, clock, SYSTEMS } from "./units.mjs";
-import { activity } from "./words.mjs";
+import { activity, alarmTitle, listed, operation, sickness } from "./words.mjs";
 
 const rig = document.body.dataset.rig;
-const path = `/api/rigs/${encodeURIComponent(rig)}`;
 const fresh = new Freshness();
 const horn = new Horn();
 const alarms = new AlarmList(act);
-const link = new Link(`ws://${location.host}/ws/${encodeURIComponent(rig)}`, {
+const service = new ServiceDrawer();
+const trends = new Trends();
+const link = new Link(`${location.protocol.replace("http", "ws")}//${location.host}/ws/${encodeURIComponent(rig)}`, {
   connected: () => fresh.connected(),
   snapshot(s) {
     const mono = performance.now(), wall = Date.now();
+    s.alarms = listed(s.alarms);
     fresh.received(s, mono, wall);
     newest = s;
     paint();
@@ -50,15 +59,23 @@ function paintSnapshot(s, ms) {
   const extra = ms / 1000, now = s.server_ms + ms;
   text($("clock"), clock(now, -new Date(now).getTimezoneOffset()));
   text($("newest"), s.newest_ms > 0 ? `newest reading ${age((now - s.newest_ms) / 1000)} old` : "no reading yet");
-  const doing = activity(s.estimate.activity);
-  text($("activity"), doing ?? "activity not known");
+  const doing = activity(s.estimate.activity), at = operation(s.work);
+  text($("operation"), at);
+  hide($("operation"), at === "");
+  text($("motion"), doing ?? "activity not known");
   flag($("activity"), "hatched", doing === null);
+  const ill = sickness(s.sick);
+  text($("sick"), ill);
+  hide($("sick"), ill === "");
   const acting = paintAct(s, system);
   paintMast(s, system, acting.level);
-  paintTiles(s, system, extra);
-  alarms.paint(s, now);
+  paintTiles(s, system, extra, now);
+  alarms.paint(s.alarms, s.alarm_rate, now, paintAside(s, now));
   paintFoot(s, system, extra, now, link.broken);
-  if (acting.size === 3 && !wasActing) closeDialogs();
+  paintMatrix(s, system, extra);
+  service.paint(s, system, now);
+  trends.paint(system, now);
+  if (acting.size === 3 && !wasActing) drawers.close();
   wasActing = acting.size === 3;
 }
 
@@ -66,7 +83,7 @@ function paintStale(stale, ms, mono) {
   if ($("stale").hidden === stale) {
     hide($("stale"), !stale);
     $("page").inert = stale;
-    if (stale) closeDialogs();
+    if (stale) drawers.close();
   }
   if (!stale) return;
   const heard = newest && Number.isFinite(ms);
@@ -77,77 +94,39 @@ function paintStale(stale, ms, mono) {
   text($("stale-alarms"), standing.length ? `Standing when last heard: ${standing.map((a) => `${a.title} (${a.priority})`).join(", ")}` : "");
 }
 
-function closeDialogs() {
-  for (const dialog of document.querySelectorAll("dialog[open]")) dialog.close();
+// act asks the server for something of one alarm, after a name where there is none. It
+// returns why it was refused, "" when it was taken, null while a name is asked for.
+async function act(what, alarm, more = {}) {
+  const ofOccurrence = what === "acknowledge" || what === "reset" || what === "silence";
+  const why = await ask({
+    do: what, alarm: alarm.alarm, channel: alarm.channel ?? "", ...(ofOccurrence ? { occurrence: alarm.occurrence, version: alarm.version } : {}), ...more,
+  }, () => act(what, alarm, more));
+  if (why) toast(`${alarmTitle(alarm)}: refused: ${why}`);
+  else if (why === "") toast(`${alarmTitle(alarm)}: ${DONE[what]} by ${person()}`);
+  return why;
 }
 
-// act asks the server, after asking for a name the first time.
-async function act(what, alarm) {
-  const person = kept("person", "");
-  if (!person) {
-    askPerson(() => act(what, alarm));
-    return;
-  }
-  const body = JSON.stringify({
-    do: what, alarm: alarm.alarm, channel: alarm.channel ?? "", occurrence: alarm.occurrence, version: alarm.version, person,
-  });
-  try {
-    const answer = await fetch(`${path}/acts`, {
-      method: "POST", body, headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(5000),
-    });
-    const said = await answer.json();
-    if (answer.ok) toast(`${alarm.title}: ${what === "reset" ? "reset" : "acknowledged"} by ${person}`);
-    else toast(`${alarm.title}: refused: ${said.refused ?? said.error}`);
-  } catch (error) {
-    toast(`${alarm.title}: not done, the monitor did not answer (${error.message})`);
-  }
-}
-
-let toastTimer = 0;
-
-function toast(words) {
-  text($("toast"), words);
-  flag($("toast"), "shown", true);
-  clearTimeout(toastTimer);
-  toastTimer = setTimeout(() => flag($("toast"), "shown", false), 6000);
-}
-
-let afterPerson = null;
-
-function askPerson(then) {
-  afterPerson = then;
-  closeDialogs();
-  $("person-name").value = kept("person", "");
-  $("person").showModal();
-}
-
-function keepPerson() {
-  const name = $("person-name").value.trim();
-  if (!name) {
-    $("person-name").focus();
-    return;
-  }
-  keep("person", name);
-  showPerson();
-  const then = afterPerson;
-  $("person").close();
-  then?.();
-}
-
-function showPerson() {
-  const name = kept("person", "");
-  text($("person-button"), name || "your name?");
-}
+const DONE = {
+  acknowledge: "acknowledged", reset: "reset", silence: "silenced", shelve: "shelved", unshelve: "unshelved",
+  out_of_service: "taken out of service", return_to_service: "returned to service",
+};
 
 function showUnits() {
   text($("units-button"), system);
-  $("units-button").setAttribute("aria-label", `units: ${system}, change`);
+  $("units-button").setAttribute("aria-label", `${system} units, change`);
 }
 
 function silence() {
   sound = decide(sound, newest?.alarms ?? [], { silence: true, stale: fresh.stale(performance.now(), Date.now()) });
   horn.play(sound.pattern);
+  // This page is quiet at once, whatever the server says; the others only by the server.
+  if (!person()) return;
+  for (const a of (newest?.alarms ?? []).filter((x) => x.can_silence).slice(0, SILENCE_MOST)) {
+    post("acts", { do: "silence", alarm: a.alarm, channel: a.channel ?? "", occurrence: a.occurrence, version: a.version, person: person() });
+  }
 }
+
+const SILENCE_MOST = 20; // acts that one touch sends; alarms beyond go on sounding elsewhere
 
 async function startSound() {
   try {
@@ -172,10 +151,9 @@ function tendSound() {
   text($("sound-button"), running ? "sound on" : "sound off");
   if (running === reported.running && mono < reported.again) return;
   reported = { running, again: mono + REPORT_EVERY };
-  fetch(`${path}/sound`, {
-    method: "POST", headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(5000),
-    body: JSON.stringify({ page, running, reason: horn.reason() }),
-  }).catch(() => { reported.again = mono + REPORT_RETRY; }); // the overlay says that the server is away
+  post("sound", { page, running, reason: horn.reason() }).then((why) => {
+    if (why) reported.again = mono + REPORT_RETRY; // the overlay says that the server is away
+  });
 }
 
 $("sound-button").addEventListener("click", startSound);
@@ -185,19 +163,23 @@ $("stale-silence").addEventListener("click", silence);
 $("units-button").addEventListener("click", () => {
   system = SYSTEMS[(SYSTEMS.indexOf(system) + 1) % SYSTEMS.length];
   keep("units", system);
+  prefer("units", system);
   showUnits();
   paint();
 });
-$("person-button").addEventListener("click", () => askPerson(null));
-$("person-keep").addEventListener("click", keepPerson);
-$("person-name").addEventListener("keydown", (event) => { if (event.key === "Enter") keepPerson(); });
 $("rejects").addEventListener("click", () => newest && showRejects(newest));
-for (const button of document.querySelectorAll("[data-close]")) {
-  button.addEventListener("click", () => button.closest("dialog").close());
-}
+tendAside(act);
 theme($("theme-button"));
 showUnits();
-showPerson();
+account().then((who) => {
+  if (!who) return;
+  signedIn(who);
+  if (SYSTEMS.includes(who.units)) {
+    system = who.units;
+    showUnits();
+    paint();
+  }
+});
 
 function wake() {
   link.tend(performance.now());

@@ -58,8 +58,8 @@ export function parse(text) {
     const whole = s && typeof s === "object" && typeof s.rig === "string" && Number.isFinite(s.server_ms) &&
       s.estimate && typeof s.estimate === "object" && s.mast && typeof s.mast === "object";
     if (!whole) return null;
-    for (const list of ["channels", "answers", "alarms", "links", "rejects"]) s[list] ??= [];
-    s.ratings ??= {};
+    for (const list of ["channels", "answers", "alarms", "links", "rejects", "shelved", "out_of_service"]) s[list] ??= [];
+    for (const part of ["ratings", "work", "service", "alarm_rate"]) s[part] ??= {};
     return s;
   } catch {
     return null;

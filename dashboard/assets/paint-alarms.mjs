@@ -1,39 +1,44 @@
 import { $, attr, flag, glyph, hide, keyed, make, text } from "./dom.mjs";
-import { age, known, number } from "./units.mjs";
-import { alarmKey, alarmState, shortState } from "./words.mjs";
+import { Card } from "./card.mjs";
+import * as drawers from "./drawers.mjs";
+import { age } from "./units.mjs";
+import { alarmKey, alarmReason, alarmState, alarmTitle, shortState } from "./words.mjs";
 
 const LINES = 3; // on the page; the rest is behind the button "all"
 
 // AlarmList draws the alarms and hands on what people ask of them.
 export class AlarmList {
   #act;
-  #open = null; // key of the alarm whose card is open
+  #card;
   #alarms = [];
 
-  // act(do, alarm) asks the server.
+  // act(do, alarm, more) asks the server; it returns why not, or "".
   constructor(act) {
     this.#act = act;
-    $("card-ack").addEventListener("click", () => this.#ask("acknowledge", this.#open));
-    $("card-reset").addEventListener("click", () => this.#ask("reset", this.#open));
-    $("card").addEventListener("close", () => { this.#open = null; });
+    this.#card = new Card(act);
     $("all-alarms").addEventListener("click", () => this.#showAll());
+  }
+
+  // paint draws alarms, those put aside left out; room is how many lines other things
+  // on the page need. now is the server's clock, ms.
+  paint(alarms, rate, now, room) {
+    this.#alarms = alarms;
+    const n = alarms.length, lines = LINES - room;
+    text($("alarm-count"), n === 0 ? "" : n === 1 ? "1 alarm" : `${n} alarms`);
+    text($("no-alarm"), n === 0 ? "No alarm stands." : "");
+    hide($("no-alarm"), n > 0);
+    hide($("alarm-list"), n === 0);
+    hide($("all-alarms"), n <= lines);
+    text($("all-alarms"), `all ${n}`);
+    text($("rate"), rate?.flood ? `flood: ${rate.ten_min} in 10 min` : rate?.ten_min ? `${rate.ten_min} in 10 min` : "");
+    flag($("rate"), "bad", !!rate?.flood);
+    keyed($("alarm-list"), alarms.slice(0, lines), alarmKey, (a) => this.#create(a), (el, a) => update(el, a, now));
+    this.#card.paint(alarms, now);
   }
 
   #ask(what, key) {
     const alarm = this.#alarms.find((a) => alarmKey(a) === key);
     if (alarm) this.#act(what, alarm);
-  }
-
-  paint(snapshot, now) {
-    this.#alarms = snapshot.alarms;
-    const n = this.#alarms.length;
-    text($("alarm-count"), n === 0 ? "" : n === 1 ? "1 alarm" : `${n} alarms`);
-    text($("no-alarm"), n === 0 ? "No alarm stands." : "");
-    hide($("no-alarm"), n > 0);
-    hide($("all-alarms"), n <= LINES);
-    text($("all-alarms"), `all ${n}`);
-    keyed($("alarm-list"), this.#alarms.slice(0, LINES), alarmKey, (a) => this.#create(a), (el, a) => update(el, a, now));
-    if (this.#open) this.#paintCard();
   }
 
   #create(alarm) {
@@ -42,58 +47,23 @@ export class AlarmList {
     const ack = make("button", "do ack", "acknowledge");
     const reset = make("button", "do reset", "reset");
     for (const b of [open, ack, reset]) b.type = "button";
-    open.addEventListener("click", () => this.#openCard(key));
+    attr(open, "aria-haspopup", "dialog");
+    open.addEventListener("click", () => this.#card.open(key));
     ack.addEventListener("click", () => this.#ask("acknowledge", key));
     reset.addEventListener("click", () => this.#ask("reset", key));
     return make("li", "alarm", make("span", "tag"), open, ack, reset);
   }
 
-  #openCard(key) {
-    this.#open = key;
-    this.#paintCard();
-    $("card").showModal();
-  }
-
-  #paintCard() {
-    const a = this.#alarms.find((x) => alarmKey(x) === this.#open);
-    if (!a) {
-      text($("card-state"), "It is no longer in the list.");
-      hide($("card-ack"), true);
-      hide($("card-reset"), true);
-      return;
-    }
-    attr($("card-priority"), "data-priority", a.priority);
-    text($("card-priority"), a.priority);
-    text($("card-title"), title(a));
-    text($("card-reason"), reason(a));
-    text($("card-meaning"), a.meaning || "not stated");
-    text($("card-consequence"), a.consequence || "not stated");
-    text($("card-response"), a.response || "not stated");
-    text($("card-state"), alarmState(a));
-    hide($("card-ack"), !a.can_ack);
-    hide($("card-reset"), !a.can_reset);
-  }
-
   #showAll() {
     text($("more-title"), "All alarms");
     $("more-list").replaceChildren(...this.#alarms.map((a) => {
-      const open = make("button", "", title(a));
+      const open = make("button", "", alarmTitle(a));
       open.type = "button";
-      open.addEventListener("click", () => { $("more").close(); this.#openCard(alarmKey(a)); });
+      open.addEventListener("click", () => this.#card.open(alarmKey(a)));
       return make("li", "", glyph(a.priority), ` ${a.priority} `, open, ` ${alarmState(a)}`);
     }));
-    $("more").showModal();
+    drawers.show("more");
   }
-}
-
-function title(a) {
-  return a.channel ? `${a.title}: ${a.channel.replaceAll("_", " ")}` : a.title;
-}
-
-function reason(a) {
-  const numbers = known(a.value) && known(a.limit)
-    ? ` (${number(a.value, 2)} against ${number(a.limit, 2)} ${a.unit})` : "";
-  return a.reason || numbers.trim();
 }
 
 function update(el, a, now) {
@@ -105,11 +75,11 @@ function update(el, a, now) {
     tag.dataset.shown = a.priority;
     tag.replaceChildren(glyph(a.priority), a.priority.toUpperCase());
   }
-  text(el.querySelector(".title"), title(a));
-  text(el.querySelector(".reason"), reason(a));
+  text(el.querySelector(".title"), alarmTitle(a));
+  text(el.querySelector(".reason"), alarmReason(a));
   text(el.querySelector(".since"), [shortState(a), `for ${age((now - a.since_ms) / 1000)}`].filter(Boolean).join(", "));
   hide(el.querySelector(".ack"), !a.can_ack);
   hide(el.querySelector(".reset"), !a.can_reset);
-  attr(el.querySelector(".ack"), "aria-label", `acknowledge ${title(a)}`);
-  attr(el.querySelector(".reset"), "aria-label", `reset ${title(a)}`);
+  attr(el.querySelector(".ack"), "aria-label", `acknowledge ${alarmTitle(a)}`);
+  attr(el.querySelector(".reset"), "aria-label", `reset ${alarmTitle(a)}`);
 }

@@ -1,16 +1,17 @@
 import { $, attr, flag, keyed, make, text } from "./dom.mjs";
+import * as drawers from "./drawers.mjs";
+import { ANSWERS } from "./matrix.mjs";
 import { age, known, showChannel } from "./units.mjs";
-import { plain } from "./words.mjs";
+import { answer, plain } from "./words.mjs";
 
-// paintFoot draws the instruments, the links, what was refused, and the recorder.
+// paintFoot draws the instruments, what they can answer, the links, what was refused,
+// and the recorder.
 export function paintFoot(snapshot, system, extra, now, broken) {
-  const degraded = snapshot.answers.filter((a) => a.state === "degraded");
-  const last = degraded.length ? [{ name: "answers", answers: degraded }] : [];
-  keyed($("chips"), [...snapshot.channels, ...last], (c) => c.name,
-    (c) => (c.answers ? createAnswers() : createChip()),
-    (el, c) => (c.answers ? updateAnswers(el, c.answers) : updateChip(el, c, system, extra)));
+  keyed($("chips"), [...snapshot.channels, { name: "answers" }], (c) => c.name,
+    (c) => (c.name === "answers" ? createAnswers() : createChip()),
+    (el, c) => (c.name === "answers" ? updateAnswers(el, snapshot) : updateChip(el, c, system, extra)));
   // Two rows, whatever comes: the strip must not take the room of the brakes.
-  $("chips").style.setProperty("--columns", Math.max(7, Math.ceil((snapshot.channels.length + 2 * last.length) / 2)));
+  $("chips").style.setProperty("--columns", Math.max(7, Math.ceil((snapshot.channels.length + 3) / 2)));
   keyed($("links"), snapshot.links, (l) => l.source, () => make("li"), (el, l) => {
     const fine = l.state === "connected" || l.state === "subscribed";
     text(el, `${l.source}: ${l.state} ${age((now - l.since_ms) / 1000)}${l.detail && !fine ? `, ${l.detail}` : ""}`);
@@ -23,32 +24,30 @@ export function paintFoot(snapshot, system, extra, now, broken) {
   flag($("recorder"), "bad", snapshot.recorder !== "");
 }
 
-function showAnswers(answers) {
-  text($("more-title"), "Answers that are degraded");
-  $("more-list").replaceChildren(...answers.map((a) => make("li", "", make("b", "", a.name), `: ${a.why}`)));
-  $("more").showModal();
-}
-
 function createAnswers() {
-  const button = make("button");
+  const button = make("button", "", ...ANSWERS.map((name) => make("span", "answer", make("i", "state"), name.replace("brake ", ""))));
   button.type = "button";
-  button.addEventListener("click", () => showAnswers(JSON.parse(button.dataset.answers)));
-  const el = make("li", "chip answers", button);
-  attr(el, "data-quality", "uncertain");
-  return el;
+  attr(button, "aria-haspopup", "dialog");
+  button.addEventListener("click", () => drawers.show("matrix"));
+  return make("li", "chip answers", button);
 }
 
-function updateAnswers(el, answers) {
-  const button = el.firstChild;
-  attr(button, "data-answers", JSON.stringify(answers));
-  text(button, answers.length === 1 ? `${answers[0].name} degraded: ${answers[0].why}` : `degraded: ${answers.map((a) => a.name).join(", ")}`);
+// updateAnswers marks each question: a full square answered, a half one degraded, a
+// hatched one gone.
+function updateAnswers(el, snapshot) {
+  const words = ANSWERS.map((name, i) => {
+    const { state } = answer(snapshot, name);
+    attr(el.querySelectorAll(".answer")[i], "data-state", state);
+    return `${name} ${state}`;
+  });
+  attr(el.firstChild, "aria-label", `what can be answered: ${words.join(", ")}`);
 }
 
 export function showRejects(snapshot) {
   text($("more-title"), "Messages that were refused");
   $("more-list").replaceChildren(...snapshot.rejects.map((r) =>
     make("li", "", `${r.count} from ${r.source}: ${r.reason}${r.last ? `, last: ${r.last}` : ""}`)));
-  $("more").showModal();
+  drawers.show("more");
 }
 
 function createChip() {

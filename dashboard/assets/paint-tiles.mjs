@@ -1,4 +1,5 @@
-import { $, attr, flag, glyph, hide, make, place, text, value } from "./dom.mjs";
+import { $, flag, hide, make, place, text, value } from "./dom.mjs";
+import { paintKept, paintPace, tint } from "./paint-kept.mjs";
 import { direction, fraction, niceCeil } from "./scale.mjs";
 import { age, known, number, show } from "./units.mjs";
 import { answer, partPriority, whyNoChannel } from "./words.mjs";
@@ -7,8 +8,8 @@ const percent = (x) => `${(100 * x).toFixed(2)}%`;
 const part = (id, name) => $(id).querySelector(`.${name}`);
 
 // paintTiles draws the numbers and their bars. extra is the age of the snapshot, s.
-export function paintTiles(snapshot, system, extra) {
-  const est = snapshot.estimate, ratings = snapshot.ratings;
+// now is the server's clock, ms.
+export function paintTiles(snapshot, system, extra, now) {
   const heard = snapshot.newest_ms > 0 ? (snapshot.server_ms - snapshot.newest_ms) / 1000 + extra : null;
   paintSpeed(snapshot, system);
   paintLoad(snapshot, system);
@@ -16,32 +17,17 @@ export function paintTiles(snapshot, system, extra) {
   paintFriction(snapshot);
   paintMargin(snapshot);
   paintAuxiliary(snapshot);
-  const work = show(est.line_work_MJ, "work", system);
-  small("line", work.text, `${work.unit} since start`, whyNoChannel(snapshot, ["hook_load"]));
+  paintKept(snapshot, system, now);
+  paintPace(snapshot, system, answer(snapshot, "brake heat").state !== "gone");
 
   ages("speed", channelAge(snapshot, ["drum_speed", "drum_counts", "block_height"], extra));
   ages("load", channelAge(snapshot, ["hook_load"], extra));
   ages("heat", heard, "estimate, ");
-  ages("line", heard);
-  for (const id of ["speed", "load", "heat", "friction", "margin", "auxiliary", "line"]) {
+  for (const id of ["speed", "load", "heat", "friction", "margin", "auxiliary", "line", "saver-proof"]) {
     tint($(id), partPriority(snapshot, id));
   }
   for (const [id, name] of [["heat", "brake heat"], ["friction", "friction"], ["margin", "brake margin"], ["auxiliary", "auxiliary"]]) {
     flag($(id), "degraded", answer(snapshot, name).state === "degraded");
-  }
-}
-
-// tint marks a part as the one that an alarm is about, with its colour and shape.
-function tint(el, priority) {
-  attr(el, "data-priority", priority);
-  const title = el.querySelector("h2");
-  const drawn = title.querySelector(".glyph");
-  if ((drawn?.dataset.priority ?? null) === priority) return;
-  drawn?.remove();
-  if (priority) {
-    const svg = glyph(priority);
-    svg.dataset.priority = priority;
-    title.append(svg);
   }
 }
 

@@ -26,7 +26,7 @@ export function theme(button) {
     const now = choice === THEMES[0] ? (dark.matches ? "night" : "day") : choice;
     document.documentElement.dataset.theme = now;
     button.textContent = choice === THEMES[0] ? `${now} (auto)` : now;
-    button.setAttribute("aria-label", `colours: ${button.textContent}, change`);
+    button.setAttribute("aria-label", `${button.textContent} colours, change`);
   };
   button.addEventListener("click", () => {
     keep("theme", THEMES[(THEMES.indexOf(kept("theme", THEMES[0])) + 1) % THEMES.length]);

@@ -16,6 +16,7 @@ const QUANTITIES = {
   speed: { metric: ["m/s", 1, 0, 2], oilfield: ["ft/min", 60 / FOOT, 0, 0] },
   force: { metric: ["kN", 1, 0, 0], oilfield: ["klbf", 1 / (LBF), 0, 1] },
   temperature: { metric: ["°C", 1, 0, 0], oilfield: ["°F", 1.8, 32, 0] },
+  pressure: { metric: ["MPa", 1, 0, 2], oilfield: ["psi", 1e6 / PSI, 0, 0] },
   work: { metric: ["MJ", 1, 0, 1], oilfield: ["ton-miles", 1e6 / TON_MILE, 0, 1] },
 };
 
@@ -23,6 +24,15 @@ const QUANTITIES = {
 export function convert(x, quantity, system) {
   const [unit, factor, offset, decimals] = QUANTITIES[quantity][system] ?? QUANTITIES[quantity].metric;
   return { value: known(x) ? x * factor + offset : null, unit, decimals };
+}
+
+// toSI is the way back: what a person wrote in their unit, in the unit of convert's x.
+// null when text is not a number. A comma may stand for the point.
+export function toSI(written, quantity, system) {
+  const words = String(written).trim().replace(",", ".").replace("\u2212", "-");
+  if (!/^[+-]?(\d+\.?\d*|\.\d+)$/.test(words)) return null;
+  const [, factor, offset] = QUANTITIES[quantity]?.[system] ?? QUANTITIES[quantity]?.metric ?? ["", 1, 0];
+  return (Number(words) - offset) / factor;
 }
 
 export function known(x) {
@@ -76,6 +86,18 @@ export function age(seconds) {
   if (s < 120) return `${Math.floor(s)} s`;
   if (s < 7200) return `${Math.floor(s / 60)} min`;
   return `${Math.floor(s / 3600)} h`;
+}
+
+// clockOf writes an instant (ms since 1970) as hours and minutes of this machine's zone.
+export function clockOf(ms) {
+  return clock(ms, -new Date(ms).getTimezoneOffset()).slice(0, 5);
+}
+
+// when writes an instant of the past: its time, with the day where it is not of today.
+export function when(ms, now) {
+  const d = new Date(ms), today = new Date(now);
+  const day = d.toDateString() === today.toDateString() ? "" : `${d.getFullYear()}-${String(d.getMonth() + 1).padStart(2, "0")}-${String(d.getDate()).padStart(2, "0")} `;
+  return day + clockOf(ms);
 }
 
 // clock writes an instant (ms since 1970) as local time with its offset from UTC.

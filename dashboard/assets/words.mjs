@@ -1,6 +1,6 @@
 // What the page says, from a snapshot. No element is touched here.
 
-import { known } from "./units.mjs";
+import { known, number } from "./units.mjs";
 import { mastView } from "./scale.mjs";
 import { rank } from "./sounding.mjs";
 
@@ -12,6 +12,18 @@ const ACTIVITIES = {
   lowering_loaded: "lowering, loaded",
   in_slips: "in slips",
 };
+
+const OPERATIONS = {
+  drilling: "drilling", reaming: "reaming", connection: "connection", tripping_in: "tripping in", tripping_out: "tripping out",
+  slip_and_cut: "slip and cut", holding: "holding",
+};
+
+// operation says what the hoist is at, and at which stand; "" where it is not known.
+export function operation(work) {
+  const name = OPERATIONS[work?.operation];
+  if (!name) return "";
+  return `${name}${/^tripping/.test(work.operation) && work.stands > 0 ? `, stand ${work.stands}` : ""}`;
+}
 
 // activity returns null when it is not known.
 export const activity = (name) => ACTIVITIES[name] ?? null;
@@ -102,9 +114,10 @@ const PARTS = {
   load: ["overload"],
   heat: ["brake_hot", "brake_very_hot", "brake_heading_hot", "brake_hot_very_hot"],
   friction: ["brake_fade"],
-  margin: ["brake_margin_low", "brake_creep"],
-  auxiliary: ["auxiliary_brake_weak", "auxiliary_brake_lost", "auxiliary_weak", "auxiliary_lost"],
+  margin: ["brake_margin_low", "brake_creep", "brake_not_proven", "brake_pressure_low", "emergency_brake_set"],
+  auxiliary: ["auxiliary_brake_weak", "auxiliary_brake_lost", "auxiliary_weak", "auxiliary_lost", "coolant_hot", "coolant_flow_low"],
   line: ["line_work_due", "line_work_over"],
+  "saver-proof": ["crown_saver_not_proven", "crown_saver_tripped"],
   mast: ["overhoist", "crown_limit_passed", "floor_approach", "cannot_stop", "position_not_calibrated", "heights_disagree", "blind"],
 };
 
@@ -114,15 +127,28 @@ export function partPriority(snapshot, part) {
   return about.map((a) => a.priority).sort((a, b) => rank(b) - rank(a))[0] ?? null;
 }
 
+// listed returns the alarms without those that a person has put aside: they stand in
+// lists of their own.
+export const listed = (alarms) => alarms.filter((a) => a.state !== "shelved" && a.state !== "out_of_service");
+
+export const alarmTitle = (a) => (a.channel ? `${a.title}: ${plain(a.channel)}` : a.title);
+
+// alarmReason says why an alarm stands.
+export function alarmReason(a) {
+  return a.reason || (known(a.value) && known(a.limit) ? `${number(a.value, 2)} against ${number(a.limit, 2)} ${a.unit}` : "");
+}
+
 // alarmState says in words where an alarm stands.
 export function alarmState(a) {
   const parts = [];
   if (!a.active) parts.push("condition over");
   if (a.can_ack) parts.push("not acknowledged");
-  else if (a.active || /ack/.test(a.state)) parts.push("acknowledged");
+  else if (a.active || /ack/.test(a.state)) parts.push(a.acknowledged_by ? `acknowledged by ${a.acknowledged_by}` : "acknowledged");
   if (/latch/.test(a.state)) parts.push("kept until reset");
   if (a.input_bad) parts.push("input bad: held");
-  if (a.hidden > 0) parts.push(`${a.hidden} under it`);
+  if (a.hidden > 0) parts.push(`${a.hidden} under it, hidden by design`);
+  if (a.chatters) parts.push("comes and goes: three times or more within a minute");
+  if (a.stale) parts.push("has stood for more than 24 h");
   return parts.join(", ");
 }
 
@@ -133,7 +159,16 @@ export function shortState(a) {
   else if (!a.can_ack) parts.push("acknowledged");
   if (a.input_bad) parts.push("input bad");
   if (a.hidden > 0) parts.push(`${a.hidden} under it`);
+  if (a.chatters) parts.push("chatters");
+  if (a.stale) parts.push("old");
   return parts.join(", ");
+}
+
+// sickness says in words what is wrong with the monitor itself; "" where nothing is.
+// sick is what the snapshot's health says: a text, a list of texts, or nothing.
+export function sickness(sick) {
+  const list = (Array.isArray(sick) ? sick : sick ? [sick] : []).map((x) => String(x?.why ?? x?.detail ?? x)).filter(Boolean);
+  return list.length ? `The monitor itself is not well: ${list.join("; ")}. Do not rely on it.` : "";
 }
 
 export const alarmKey = (a) => `${a.alarm}|${a.channel ?? ""}|${a.occurrence}`;

@@ -139,7 +139,7 @@ func alarmList(w *watch.Rig) []dashboard.AlarmView {
 			CanAck: s.Alarm.CanAcknowledge(), CanReset: s.Alarm.CanReset(), Hidden: s.Hides,
 			CanSilence: s.Alarm.Sounds(), Shelvable: s.Rule.Shelvable, SeenBy: s.Alarm.AcknowledgedBy,
 			Chatters: s.Chatters, Stale: s.Stale,
-			Meaning: s.Rule.Meaning, Consequence: s.Rule.Consequence, Response: s.Rule.Response,
+			Meaning: s.Rule.Meaning, Causes: s.Rule.Causes, Consequence: s.Rule.Consequence, Response: s.Rule.Response, TimeToAct: s.Rule.TimeToAct,
 		})
 	}
 	return list

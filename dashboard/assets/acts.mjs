@@ -1,0 +1,98 @@
+// What a person asks of the server, under a name.
+
+import { $, flag, text } from "./dom.mjs";
+import * as drawers from "./drawers.mjs";
+import { keep, kept } from "./settings.mjs";
+
+const path = `/api/rigs/${encodeURIComponent(document.body.dataset.rig)}`;
+
+// account is the person that the server knows by a session; null where there are no
+// accounts, and a name is only what somebody typed here.
+let account = null;
+
+export const person = () => account?.person ?? kept("person", "");
+
+// may tells what this person's role allows, as far as this page knows; the server decides.
+export const may = {
+  acknowledge: () => account === null || account.role !== "watch",
+  manage: () => account === null || account.role === "manage",
+};
+
+export function signedIn(who) {
+  account = who;
+  showPerson();
+}
+
+// ask sends one act and returns why it was refused, or "". It returns null where a
+// name was missing: then it is asked for first, and again is called once there is one.
+export async function ask(act, again) {
+  if (!person()) {
+    askPerson(again);
+    return null;
+  }
+  return post("acts", { ...act, person: person() });
+}
+
+// post returns "" when the server has taken body, else why not, in words.
+export async function post(what, body) {
+  try {
+    const answer = await fetch(`${path}/${what}`, {
+      method: "POST", body: JSON.stringify(body), headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(5000),
+    });
+    if (answer.ok) return "";
+    const said = await answer.json().catch(() => ({}));
+    if (answer.status === 401) return "you are not signed in, or no longer: sign in again";
+    return said.refused ?? said.error ?? `the monitor answered ${answer.status}`;
+  } catch (error) {
+    return `not done, the monitor did not answer (${error.message})`;
+  }
+}
+
+let toastTimer = 0;
+
+export function toast(words) {
+  text($("toast"), words);
+  flag($("toast"), "shown", true);
+  clearTimeout(toastTimer);
+  toastTimer = setTimeout(() => flag($("toast"), "shown", false), 6000);
+}
+
+let afterPerson = null;
+
+function askPerson(then) {
+  const before = drawers.openDrawer()?.id ?? null;
+  afterPerson = () => {
+    if (before) drawers.show(before);
+    then?.();
+  };
+  $("person-name").value = kept("person", "");
+  drawers.show("person", $("person-name"));
+}
+
+function keepPerson() {
+  const name = $("person-name").value.trim();
+  if (!name) {
+    $("person-name").focus();
+    return;
+  }
+  keep("person", name);
+  showPerson();
+  const then = afterPerson;
+  drawers.close();
+  then?.();
+}
+
+function showPerson() {
+  const name = person();
+  text($("person-button"), name || "your name?");
+  text($("you-button"), name || "your name?");
+  $("you-button").setAttribute("aria-label", `${name || "your name?"}: name, units and colours`);
+  $("person-button").disabled = account !== null;
+  text($("you-role"), account ? `signed in, may ${{ watch: "watch", acknowledge: "watch and acknowledge", manage: "watch, acknowledge and manage" }[account.role] ?? account.role}` : "");
+}
+
+$("person-button").addEventListener("click", () => askPerson(null));
+$("person-keep").addEventListener("click", keepPerson);
+$("person-name").addEventListener("keydown", (event) => { if (event.key === "Enter") keepPerson(); });
+$("you-button").addEventListener("click", () => drawers.show("you"));
+showPerson();
