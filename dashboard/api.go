@@ -6,43 +6,29 @@ import (
 	"fmt"
 	"io"
 	"mime"
+	"net"
 	"net/http"
+	"slices"
+	"strings"
 	"time"
 
+	"hoistward/dashboard/access"
 	"hoistward/ingest"
 
 	"go.uber.org/zap"
 )
 
-func (s *Server) routes() http.Handler {
-	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", s.startPage)
-	mux.HandleFunc("GET /cabin/{rig}", s.cabinPage)
-	mux.HandleFunc("GET /ws/{rig}", s.watch)
-	mux.HandleFunc("GET /api/rigs", s.listRigs)
-	mux.HandleFunc("GET /api/rigs/{rig}", s.showRig)
-	mux.HandleFunc("POST /api/rigs/{rig}/acts", s.act)
-	mux.HandleFunc("POST /api/rigs/{rig}/sound", s.hearSound)
-	mux.HandleFunc("GET /api/alarms/figures", s.alarmFigures)
-	mux.HandleFunc("GET /healthz", s.health)
-	if s.opts.Metrics != nil {
-		mux.Handle("GET /metrics", s.opts.Metrics)
-	}
-	mux.HandleFunc("GET /assets/{file...}", s.asset)
-	mux.HandleFunc("GET /", s.notFoundPage)
-	return guard(mux)
+func (s *Server) listRigs(w http.ResponseWriter, r *http.Request) {
+	writeJSON(w, http.StatusOK, s.summariesFor(seatOf(r).Rights))
 }
 
-func (s *Server) listRigs(w http.ResponseWriter, _ *http.Request) {
-	writeJSON(w, http.StatusOK, s.Summaries())
+// summariesFor lists the rigs that the person sees, by name.
+func (s *Server) summariesFor(rights access.Rights) []Summary {
+	return slices.DeleteFunc(s.Summaries(), func(x Summary) bool { return !rights.Sees(x.Rig) })
 }
 
 func (s *Server) showRig(w http.ResponseWriter, r *http.Request) {
-	rig := s.lookup(r.PathValue("rig"))
-	if rig == nil {
-		writeError(w, http.StatusNotFound, "no rig of that name")
-		return
-	}
+	rig := s.rigOf(r)
 	s.freshen(rig)
 	f := rig.newest.Load()
 	if f == nil {
@@ -56,13 +42,15 @@ func (s *Server) showRig(w http.ResponseWriter, r *http.Request) {
 // act answers 200 when the act is on disk and 409 with the reason when the desk
 // refuses it.
 func (s *Server) act(w http.ResponseWriter, r *http.Request) {
-	rig := s.lookup(r.PathValue("rig"))
-	if rig == nil {
-		writeError(w, http.StatusNotFound, "no rig of that name")
-		return
-	}
+	rig := s.rigOf(r)
 	var act ingest.Act
 	if !readBody(w, r, &act) {
+		return
+	}
+	seat := seatOf(r)
+	var err error
+	if act.Person, err = sign(seat, act.Person); err != nil {
+		writeError(w, http.StatusBadRequest, err.Error())
 		return
 	}
 	if err := act.Check(); err != nil {
@@ -73,11 +61,33 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 		writeJSON(w, http.StatusConflict, map[string]string{"refused": "this monitor only shows, it takes no acts"})
 		return
 	}
-	if err := s.opts.Desk.Act(rig.name, act); err != nil {
+	if slices.Contains(managed, act.Do) && !seat.May(access.Manage) {
+		s.refuse(r, seat, act.Do+" needs the role manage")
+		writeError(w, http.StatusForbidden, "your role is "+seat.Role.String()+"; "+act.Do+" needs manage")
+		return
+	}
+	err = s.opts.Desk.Act(rig.name, act)
+	s.noteAct(r, rig.name, &act, err)
+	if err != nil {
 		writeJSON(w, http.StatusConflict, map[string]string{"refused": err.Error()})
 		return
 	}
 	writeJSON(w, http.StatusOK, map[string]bool{"accepted": true})
+}
+
+// managed are the acts that change what the monitor watches for longer than a tour.
+var managed = []string{ingest.DoOutOfService, ingest.DoReturnToService, ingest.DoReferenceSet}
+
+func (s *Server) noteAct(r *http.Request, rig string, act *ingest.Act, refused error) {
+	if s.opts.Gate == nil {
+		return
+	}
+	outcome := "done"
+	if refused != nil {
+		outcome = refused.Error()
+	}
+	s.opts.Gate.Note(access.Entry{At: s.opts.Now(), Person: act.Person, Address: peer(r), What: "act", Rig: rig,
+		Detail: strings.TrimSpace(act.Do + " " + act.Alarm + " " + act.Channel), Outcome: outcome})
 }
 
 // soundReport is what one page last said about its own sound.
@@ -93,11 +103,7 @@ const (
 )
 
 func (s *Server) hearSound(w http.ResponseWriter, r *http.Request) {
-	rig := s.lookup(r.PathValue("rig"))
-	if rig == nil {
-		writeError(w, http.StatusNotFound, "no rig of that name")
-		return
-	}
+	rig := s.rigOf(r)
 	var report struct {
 		Page    string `json:"page"`
 		Running bool   `json:"running"`
@@ -149,11 +155,12 @@ func (rig *rigState) countSound(now time.Time) (running, silent int) {
 // Figures are the dashboard's own part of /healthz.
 type Figures struct {
 	Version         string    `json:"version"`
-	Pages           int       `json:"pages"`                       // open now
-	Served          uint64    `json:"pages_served"`                // since the start
-	Slow            uint64    `json:"pages_dropped_slow"`          // could not take a snapshot in time
-	Lost            uint64    `json:"pages_gone"`                  // closed, or did not answer pings
-	Refused         uint64    `json:"pages_refused"`               // too many, or stopping
+	Pages           int       `json:"pages"`              // open now
+	Served          uint64    `json:"pages_served"`       // since the start
+	Slow            uint64    `json:"pages_dropped_slow"` // could not take a snapshot in time
+	Lost            uint64    `json:"pages_gone"`         // closed, or did not answer pings
+	Refused         uint64    `json:"pages_refused"`      // too many, or stopping
+	Paced           uint64    `json:"requests_refused_as_too_many"`
 	NotFinite       uint64    `json:"numbers_not_finite"`          // shown as not known
 	BrokenSnapshots uint64    `json:"snapshots_that_are_not_json"` // not shown
 	Rigs            []Summary `json:"rigs"`
@@ -166,12 +173,17 @@ func (s *Server) Figures() Figures {
 	s.mu.Unlock()
 	return Figures{
 		Version: s.opts.Version, Pages: pages, Served: s.served.Load(), Slow: s.slow.Load(), Lost: s.lost.Load(),
-		Refused: s.full.Load(), NotFinite: s.cleaned.Load(), BrokenSnapshots: s.broken.Load(), Rigs: s.Summaries(),
+		Refused: s.full.Load(), Paced: s.paced.Load(), NotFinite: s.cleaned.Load(), BrokenSnapshots: s.broken.Load(), Rigs: s.Summaries(),
 	}
 }
 
-// health writes what Options.Health says with one key added, "dashboard".
-func (s *Server) health(w http.ResponseWriter, _ *http.Request) {
+// health writes what Options.Health says with one key added, "dashboard". Who has not
+// signed in, where people do, is told only that the server is alive.
+func (s *Server) health(w http.ResponseWriter, r *http.Request) {
+	if seat, in := s.who(r); !in || !seat.Sees(access.AllRigs) {
+		writeJSON(w, http.StatusOK, map[string]bool{"alive": true})
+		return
+	}
 	all := map[string]any{}
 	if s.opts.Health != nil {
 		text, err := json.Marshal(s.opts.Health())
@@ -190,6 +202,18 @@ func (s *Server) health(w http.ResponseWriter, _ *http.Request) {
 	}
 	all["dashboard"] = s.Figures()
 	writeJSON(w, http.StatusOK, all)
+}
+
+// metrics answers programs on this machine, which have no session, and who sees all rigs.
+func (s *Server) metrics(w http.ResponseWriter, r *http.Request) {
+	seat, in := s.who(r)
+	address := net.ParseIP(peer(r))
+	own := address != nil && address.IsLoopback() && !s.opts.BehindProxy
+	if !own && !(in && seat.Sees(access.AllRigs)) {
+		writeError(w, http.StatusUnauthorized, "metrics are for programs on the monitor's own machine and for people who see all rigs")
+		return
+	}
+	s.opts.Metrics.ServeHTTP(w, r)
 }
 
 // readBody reads one JSON object into v, or answers the request with what is wrong.

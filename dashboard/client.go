@@ -6,6 +6,8 @@ import (
 	"net/http"
 	"time"
 
+	"hoistward/dashboard/access"
+
 	"github.com/gorilla/websocket"
 	"go.uber.org/zap"
 )
@@ -15,6 +17,7 @@ import (
 type client struct {
 	conn *websocket.Conn
 	rig  *rigState
+	seat access.Seat   // asked again at each ping
 	wake chan struct{} // holds one: there is a newer snapshot
 	gone chan struct{} // closed when reading has ended
 }
@@ -28,11 +31,7 @@ var upgrader = websocket.Upgrader{
 }
 
 func (s *Server) watch(w http.ResponseWriter, r *http.Request) {
-	rig := s.lookup(r.PathValue("rig"))
-	if rig == nil {
-		writeError(w, http.StatusNotFound, "no rig of that name")
-		return
-	}
+	rig := s.rigOf(r)
 	if !s.admit() {
 		s.full.Add(1)
 		writeError(w, http.StatusServiceUnavailable, "too many pages are open, or the monitor is stopping")
@@ -43,7 +42,7 @@ func (s *Server) watch(w http.ResponseWriter, r *http.Request) {
 	if err != nil { // Upgrade has answered the request
 		return
 	}
-	c := &client{conn: conn, rig: rig, wake: make(chan struct{}, 1), gone: make(chan struct{})}
+	c := &client{conn: conn, rig: rig, seat: seatOf(r), wake: make(chan struct{}, 1), gone: make(chan struct{})}
 	if tcp, ok := conn.NetConn().(*net.TCPConn); ok {
 		_ = tcp.SetWriteBuffer(socketBuffer) // smaller is only better, never needed
 	}
@@ -141,6 +140,11 @@ func (s *Server) write(c *client) error {
 		case <-due:
 			err = send()
 		case <-ping.C:
+			if !s.still(c.seat, c.rig.name) {
+				err = c.put(websocket.CloseMessage, websocket.FormatCloseMessage(websocket.ClosePolicyViolation, "the session is over"))
+				c.awaitClose()
+				return err
+			}
 			err = c.put(websocket.PingMessage, nil)
 		case <-c.gone:
 			return nil

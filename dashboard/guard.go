@@ -4,33 +4,41 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 )
 
-// guard lets through what a browser on this machine, on our own page, would ask.
+// guard lets through what a browser on our own page would ask.
 //
-//   - Host must be a loopback name: a foreign name that resolves to 127.0.0.1
-//     (DNS rebinding) is refused with 421.
+//   - Host must be a loopback name or one of Options.Hosts: a foreign name that
+//     resolves to this machine (DNS rebinding) is refused with 421.
 //   - Origin, where there is one, must be our own, for every method; so must
 //     Sec-Fetch-Site where something is changed or a socket opened: 403.
-func guard(next http.Handler) http.Handler {
+//   - One address may ask so often and no more: 429.
+func (s *Server) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		headers(w.Header(), r.Host)
-		if !loopbackHost(r.Host) {
+		s.headers(w.Header(), r.Host)
+		if !s.ownHost(r.Host) {
 			w.Header().Set("Content-Security-Policy", "default-src 'none'")
-			http.Error(w, "this dashboard answers only under a loopback name, such as 127.0.0.1 or localhost",
+			http.Error(w, "this dashboard answers only under its own names: a loopback name, or one of hosts in the site file",
 				http.StatusMisdirectedRequest)
 			return
 		}
-		if !ownOrigin(r) {
+		if !s.ownOrigin(r) {
 			http.Error(w, "a page from somewhere else may not use this dashboard", http.StatusForbidden)
+			return
+		}
+		if wait := s.pacer.take(peer(r), s.opts.Now()); wait > 0 {
+			s.paced.Add(1)
+			w.Header().Set("Retry-After", "1")
+			writeError(w, http.StatusTooManyRequests, "too many requests from this address: ask again in a second")
 			return
 		}
 		next.ServeHTTP(w, r)
 	})
 }
 
-func headers(h http.Header, host string) {
+func (s *Server) headers(h http.Header, host string) {
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
 	h.Set("X-Frame-Options", "DENY")
@@ -38,27 +46,41 @@ func headers(h http.Header, host string) {
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
 	h.Set("Cache-Control", "no-store")
+	socket := "ws://" + host
+	if s.opts.Secure {
+		socket = "wss://" + host
+		h.Set("Strict-Transport-Security", "max-age=31536000")
+	}
 	h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; "+
-		"img-src 'self'; connect-src 'self' ws://"+host+"; base-uri 'none'; form-action 'none'; "+
+		"img-src 'self'; connect-src 'self' "+socket+"; base-uri 'none'; form-action 'none'; "+
 		"frame-ancestors 'none'; require-trusted-types-for 'script'")
 }
 
-func loopbackHost(hostport string) bool {
-	host := hostport
-	if h, port, err := net.SplitHostPort(hostport); err == nil {
-		if strings.Trim(port, "0123456789") != "" {
-			return false
-		}
-		host = h
+// ownHost tells whether a Host header names this server.
+func (s *Server) ownHost(hostport string) bool {
+	host, ok := hostName(hostport)
+	if !ok {
+		return false
 	}
-	if strings.EqualFold(host, "localhost") {
+	if strings.EqualFold(host, "localhost") || slices.ContainsFunc(s.opts.Hosts, func(own string) bool { return strings.EqualFold(own, host) }) {
 		return true
 	}
-	ip := net.ParseIP(strings.Trim(host, "[]"))
+	ip := net.ParseIP(host)
 	return ip != nil && ip.IsLoopback()
 }
 
-func ownOrigin(r *http.Request) bool {
+func hostName(hostport string) (string, bool) {
+	host := hostport
+	if h, port, err := net.SplitHostPort(hostport); err == nil {
+		if strings.Trim(port, "0123456789") != "" {
+			return "", false
+		}
+		host = h
+	}
+	return strings.Trim(host, "[]"), true
+}
+
+func (s *Server) ownOrigin(r *http.Request) bool {
 	if changes := r.Method != http.MethodGet && r.Method != http.MethodHead; changes || r.Header.Get("Upgrade") != "" {
 		if site := r.Header.Get("Sec-Fetch-Site"); site != "" && site != "same-origin" && site != "none" {
 			return false
@@ -68,6 +90,10 @@ func ownOrigin(r *http.Request) bool {
 	if len(origins) == 0 { // not a browser, or a plain navigation
 		return true
 	}
+	scheme := "http"
+	if s.opts.Secure {
+		scheme = "https"
+	}
 	u, err := url.Parse(origins[0])
-	return err == nil && len(origins) == 1 && u.Scheme == "http" && strings.EqualFold(u.Host, r.Host)
+	return err == nil && len(origins) == 1 && u.Scheme == scheme && strings.EqualFold(u.Host, r.Host)
 }

@@ -29,23 +29,20 @@ type pageData struct {
 	Asked   string
 	Caution string
 	Version string
+	Local   bool // nobody signs in, and only this machine is answered
 }
 
-func (s *Server) startPage(w http.ResponseWriter, _ *http.Request) {
-	s.render(w, http.StatusOK, "start.html", pageData{Rigs: s.Summaries(), Caution: Caution, Version: s.opts.Version})
+func (s *Server) startPage(w http.ResponseWriter, r *http.Request) {
+	local := s.opts.Gate == nil || !s.opts.Gate.Closed(s.opts.Now())
+	s.render(w, http.StatusOK, "start.html", pageData{Rigs: s.summariesFor(seatOf(r).Rights), Caution: Caution, Version: s.opts.Version, Local: local})
 }
 
 func (s *Server) cabinPage(w http.ResponseWriter, r *http.Request) {
-	rig := s.lookup(r.PathValue("rig"))
-	if rig == nil {
-		s.notFoundPage(w, r)
-		return
-	}
-	s.render(w, http.StatusOK, "cabin.html", pageData{Rig: rig.name, Version: s.opts.Version})
+	s.render(w, http.StatusOK, "cabin.html", pageData{Rig: s.rigOf(r).name, Version: s.opts.Version})
 }
 
 func (s *Server) notFoundPage(w http.ResponseWriter, r *http.Request) {
-	s.render(w, http.StatusNotFound, "missing.html", pageData{Asked: r.URL.Path, Rigs: s.Summaries()})
+	s.render(w, http.StatusNotFound, "missing.html", pageData{Asked: r.URL.Path, Rigs: s.summariesFor(seatOf(r).Rights)})
 }
 
 func (s *Server) render(w http.ResponseWriter, status int, name string, data pageData) {

@@ -10,6 +10,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"hoistward/dashboard/access"
+
 	"go.uber.org/zap"
 )
 
@@ -25,6 +27,11 @@ type Options struct {
 	// Fresh is called before a page or the API is given the newest snapshot of a rig, so
 	// that one made now can be published first; nil = what was published is the newest.
 	Fresh func(rig string)
+	// Gate says who may see and do what; nil = whoever asks, everything.
+	Gate        *access.Gate
+	Secure      bool     // browsers reach the server over TLS, its own or a proxy's
+	Hosts       []string // names besides loopback ones that the server is reached by
+	BehindProxy bool     // every request comes through a proxy on this machine
 	// AlarmFigures measures the journal of the given rigs, none = all; nil = none is kept.
 	AlarmFigures func(rigs []string, from, to time.Time) (any, error)
 }
@@ -59,8 +66,9 @@ type Server struct {
 	running sync.WaitGroup
 
 	figuring sync.Mutex // of alarm figures
+	pacer    pacer
 
-	served, slow, lost, full, cleaned, broken atomic.Uint64
+	served, slow, lost, full, cleaned, broken, paced atomic.Uint64
 }
 
 // New returns a server that knows opts.Rigs.

@@ -27,6 +27,7 @@ function create(r) {
 async function refresh() {
   try {
     const answer = await fetch("/api/rigs", { signal: AbortSignal.timeout(EVERY) });
+    if (answer.status === 401) return location.assign("/sign-in");
     if (!answer.ok) throw new Error(`answer ${answer.status}`);
     const rigs = await answer.json();
     last = performance.now();
@@ -55,3 +56,14 @@ async function refresh() {
 setInterval(refresh, EVERY);
 document.addEventListener("visibilitychange", refresh);
 refresh();
+
+async function whoAmI() {
+  if (!$("sign-out")) return;
+  const me = await (await fetch("/api/me")).json();
+  text($("me"), `You are ${me.person}${me.station ? ", a cabin's terminal" : ""}; your role is ${me.role}.`);
+  $("sign-out").addEventListener("click", async () => {
+    await fetch("/api/session", { method: "DELETE" });
+    location.assign("/sign-in");
+  });
+}
+whoAmI().catch(() => {});

@@ -1,0 +1,123 @@
+package dashboard
+
+import (
+	"context"
+	"net"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"hoistward/dashboard/access"
+)
+
+// anyone is the least role of a route that answers also who has not signed in.
+const anyone access.Role = 0
+
+// route is one row of the table that the server is made from. A route is added here and
+// nowhere else; one below /api also stands in openapi.yaml, which a test holds to it.
+type route struct {
+	method, path string
+	least        access.Role // that the person must have
+	page         bool        // who has not signed in is sent to the sign-in page, not answered in JSON
+	handle       http.HandlerFunc
+}
+
+// table lists every route. Where the path has {rig}, it must be a rig that exists and
+// that the person sees: for others it is answered as one that does not exist.
+func (s *Server) table() []route {
+	const watch, acknowledge = access.Watch, access.Acknowledge
+	rows := []route{
+		{"GET", "/{$}", watch, true, s.startPage},
+		{"GET", "/cabin/{rig}", watch, true, s.cabinPage},
+		{"GET", "/sign-in", anyone, true, s.signInPage},
+		{"GET", "/ws/{rig}", watch, false, s.watch},
+		{"GET", "/api/rigs", watch, false, s.listRigs},
+		{"GET", "/api/rigs/{rig}", watch, false, s.showRig},
+		{"POST", "/api/rigs/{rig}/acts", acknowledge, false, s.act},
+		{"POST", "/api/rigs/{rig}/sound", watch, false, s.hearSound},
+		{"GET", "/api/alarms/figures", watch, false, s.alarmFigures},
+		{"GET", "/api/me", anyone, false, s.me},
+		{"PUT", "/api/me/preferences", watch, false, s.setPreferences},
+		{"POST", "/api/session", anyone, false, s.signIn},
+		{"DELETE", "/api/session", anyone, false, s.signOut},
+		{"GET", "/healthz", anyone, false, s.health},
+		{"GET", "/assets/{file...}", anyone, false, s.asset},
+		{"GET", "/", watch, true, s.notFoundPage},
+	}
+	if s.opts.Metrics != nil {
+		rows = append(rows, route{"GET", "/metrics", anyone, false, s.metrics})
+	}
+	return rows
+}
+
+func (s *Server) routes() http.Handler {
+	mux := http.NewServeMux()
+	for _, r := range s.table() {
+		mux.HandleFunc(r.method+" "+r.path, s.enforce(r))
+	}
+	return s.guard(mux)
+}
+
+type seatKey struct{}
+
+// seatOf returns who asks. Outside of a route it is nobody.
+func seatOf(r *http.Request) access.Seat {
+	seat, _ := r.Context().Value(seatKey{}).(access.Seat)
+	return seat
+}
+
+// enforce lets a request through to a route's handler when who asks may.
+func (s *Server) enforce(row route) http.HandlerFunc {
+	ofRig := strings.Contains(row.path, "{rig}")
+	return func(w http.ResponseWriter, r *http.Request) {
+		seat, in := s.who(r)
+		switch {
+		case row.least > anyone && !in && row.page:
+			http.Redirect(w, r, "/sign-in?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
+			return
+		case row.least > anyone && !in:
+			writeError(w, http.StatusUnauthorized, "sign in first: POST /api/session, or the page /sign-in")
+			return
+		case row.least > anyone && !seat.May(row.least):
+			s.refuse(r, seat, "role "+seat.Role.String()+" of "+row.least.String())
+			writeError(w, http.StatusForbidden, "your role is "+seat.Role.String()+"; this needs "+row.least.String())
+			return
+		}
+		r = r.WithContext(context.WithValue(r.Context(), seatKey{}, seat))
+		if ofRig && s.rigOf(r) == nil {
+			if row.page {
+				s.notFoundPage(w, r)
+			} else {
+				writeError(w, http.StatusNotFound, "no rig of that name")
+			}
+			return
+		}
+		row.handle(w, r)
+	}
+}
+
+// rigOf returns the rig of the path, nil where there is none that who asks sees.
+func (s *Server) rigOf(r *http.Request) *rigState {
+	name := r.PathValue("rig")
+	if !seatOf(r).Sees(name) {
+		return nil
+	}
+	return s.lookup(name)
+}
+
+// refuse writes down what a person may not.
+func (s *Server) refuse(r *http.Request, seat access.Seat, why string) {
+	if s.opts.Gate != nil {
+		s.opts.Gate.Note(access.Entry{At: s.opts.Now(), Person: seat.Person, Address: peer(r), What: "refused",
+			Rig: r.PathValue("rig"), Detail: r.Method + " " + r.URL.Path, Outcome: why})
+	}
+}
+
+// peer is the address that a request came from, without its port.
+func peer(r *http.Request) string {
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		return r.RemoteAddr
+	}
+	return host
+}
