@@ -118,6 +118,8 @@ func TestEveryKindOfMistakeIsShown(t *testing.T) {
 		"fade factor":                    `fade\[1\]\.factor: got 6`,
 		"friction":                       `brakes\.service\.friction: got 0\.04`,
 		"key of another kind":            `service\.bands: got the key, want no such key with kind: disc`,
+		"replicas of a group":            `group\.replicas: got 2, want 1, 3 or 5`,
+		"topic of a group":               `sources\[0\]\.topic: got "rigs/\{rig\}/readings", want hoist/\{rig\}/readings with a group`,
 		"other host":                     `listen: got "0\.0\.0\.0:8077", want a loopback host.*accounts are not set up`,
 		"password in the file":           `password: got a password in the file`,
 		"user in the broker's address":   `broker: got a user in the address`,

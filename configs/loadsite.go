@@ -38,6 +38,8 @@ func loadSite(path string, text []byte) (*Site, []Problem) {
 	}
 	f.checkNotify(folder)
 	f.checkHistorian(folder)
+	f.checkGroupRigs()
+	f.checkGroupFiles(folder)
 	return f.site, append(f.r.done(), ofRigs...)
 }
 

@@ -29,6 +29,7 @@ type Site struct {
 	Record  Recording
 	Notify  Notify
 	Forward *Historian // nil = nothing is forwarded
+	Group   *Group     // nil = the monitor is alone
 	Notes   []Note     // answers that the monitor cannot give with these channels
 }
 
@@ -99,8 +100,10 @@ func readSite(name string, text []byte) siteFile {
 	s.Rigs = readRigFiles(root)
 	s.Sources = readSources(root)
 	s.Notify = readNotify(root)
+	s.Group = readGroup(root)
 	root.close()
 	f.checkPorts()
+	f.checkGroup()
 	s.Notes = append(missingChannels(f.r, s.Sources), noteUnits(f.r, s.Sources)...)
 	s.Notes = append(s.Notes, noteClocks(f.r, s.Sources)...)
 	s.Notes = append(s.Notes, s.Forward.noteSecret(f.r)...)
