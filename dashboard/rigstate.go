@@ -15,6 +15,7 @@ import (
 type rigState struct {
 	name   string
 	newest atomic.Pointer[frame]
+	tile   *heldTile              // of a rig that another monitor watches; nil = none was told
 	sound  map[string]soundReport // by page
 	pages  int                    // open now
 }
@@ -100,6 +101,46 @@ func (s *Server) Publish(snap *Snapshot) {
 	}
 }
 
+// heldTile is a tile with the moment it came.
+type heldTile struct {
+	tile Tile
+	at   time.Time
+}
+
+// PublishTile makes t what the lists of rigs say of its rig, for as long as no newer
+// snapshot comes: of a rig that another monitor watches, and that no page shows here. It
+// may be called from many goroutines.
+func (s *Server) PublishTile(t Tile) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	rig := s.rigs[t.Rig]
+	if rig == nil {
+		rig = newRigState(t.Rig)
+		s.rigs[t.Rig] = rig
+	}
+	if rig.tile == nil || rig.tile.tile.ServerMs <= t.ServerMs {
+		rig.tile = &heldTile{t, s.opts.Now()}
+	}
+}
+
+// summary is what the newer of tile and snapshot says.
+func (r *rigState) summary(now time.Time) Summary {
+	f := r.newest.Load()
+	if r.tile != nil && (f == nil || f.summary.ServerMs < r.tile.tile.ServerMs) {
+		t := &r.tile.tile
+		return Summary{
+			Rig: t.Rig, Heard: true, HeldMs: max(0, now.Sub(r.tile.at).Milliseconds()), NewestMs: t.NewestMs, ServerMs: t.ServerMs,
+			Activity: t.Activity, Height: t.Height, Blind: t.Blind, Alarms: t.Alarms, Worst: t.Priority, Title: t.Title,
+		}
+	}
+	if f == nil {
+		return Summary{Rig: r.name}
+	}
+	sum := f.summary
+	sum.HeldMs = max(0, now.Sub(f.at).Milliseconds())
+	return sum
+}
+
 func summarize(snap *Snapshot) Summary {
 	sum := Summary{
 		Rig: snap.Rig, Heard: true, NewestMs: snap.NewestMs, ServerMs: snap.ServerMs,
@@ -143,11 +184,7 @@ func (s *Server) Summaries() []Summary {
 	list := make([]Summary, 0, len(s.rigs))
 	for _, name := range slices.Sorted(maps.Keys(s.rigs)) {
 		rig := s.rigs[name]
-		sum := Summary{Rig: name}
-		if f := rig.newest.Load(); f != nil {
-			sum = f.summary
-			sum.HeldMs = max(0, now.Sub(f.at).Milliseconds())
-		}
+		sum := rig.summary(now)
 		sum.Sound, sum.Silent = rig.countSound(now)
 		list = append(list, sum)
 	}

@@ -29,6 +29,8 @@ type demoCmd struct {
 	Listen   string        `help:"Address of the page, on this machine; default 127.0.0.1:8077, or a free port where that is taken."`
 	Data     string        `type:"path" help:"Keep journal, recordings and the simulators' truth here; default a folder that is removed at the end."`
 	Seed     uint64        `default:"1" help:"Of the simulation."`
+	Members  int           `default:"1" help:"Monitors that share the rigs, each a process of its own, with three servers between them."`
+	Rate     float64       `default:"0" help:"Readings a second of each rig; 0 = as the scenario has it."`
 }
 
 // demoRig is the example that the demo's rigs are.
@@ -44,6 +46,9 @@ func (c *demoCmd) Run(s *streams) (err error) {
 		return err
 	}
 	defer remove()
+	if c.Members > 1 {
+		return c.runGroup(s, scenario, dir)
+	}
 	log, err := newLog(zap.ErrorLevel)
 	if err != nil {
 		return err
@@ -94,8 +99,17 @@ func (c *demoCmd) check() (*simulator.Scenario, error) {
 		return nil, usagef("--rigs: got %d, want 1 to 200", c.Rigs)
 	case !(c.Speed > 0 && c.Speed <= 100):
 		return nil, usagef("--speed: got %v, want above 0 and up to 100", c.Speed)
+	case c.Members < 1 || c.Members > 16:
+		return nil, usagef("--members: got %d, want 1 to 16", c.Members)
+	case c.Members > 1 && c.Speed != 1:
+		return nil, usagef("--speed: got %v with --members, want 1: the servers' clocks are real", c.Speed)
+	case !(c.Rate >= 0 && c.Rate <= 100):
+		return nil, usagef("--rate: got %v, want up to 100 readings a second", c.Rate)
 	case c.For < 0:
 		return nil, usagef("--for: got %v, want a time that is not negative", c.For)
+	}
+	if c.Rate > 0 {
+		scenario.Rate = c.Rate
 	}
 	return scenario, nil
 }
@@ -111,28 +125,47 @@ func (c *demoCmd) folder() (dir string, remove func(), err error) {
 // site writes the demo's site and rig files into its data folder and reads them
 // back as any site's.
 func (c *demoCmd) site(dir, brokerURL string, scenario *simulator.Scenario) (*configs.Site, error) {
-	rig, text, err := configs.LoadRig(demoRig)
+	rigs, err := c.rigFiles(dir, scenario)
 	if err != nil {
 		return nil, err
 	}
-	text = toldRig(rig, text, scenario)
 	listen, err := c.listen()
 	if err != nil {
 		return nil, err
 	}
+	text := fmt.Sprintf("site: demo\nlisten: %s\ndata: .\n", listen) + rigs + sourceText(brokerURL, scenario)
+	path := filepath.Join(dir, "site.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+		return nil, err
+	}
+	return configs.LoadSite(path)
+}
+
+// rigFiles writes the rig files and returns the list of them for a site file.
+func (c *demoCmd) rigFiles(dir string, scenario *simulator.Scenario) (string, error) {
+	rig, text, err := configs.LoadRig(demoRig)
+	if err != nil {
+		return "", err
+	}
+	text = toldRig(rig, text, scenario)
 	var y strings.Builder
-	fmt.Fprintf(&y, "site: demo\nlisten: %s\ndata: .\nrigs:\n", listen)
+	y.WriteString("rigs:\n")
 	for n := range c.Rigs {
 		name := "R" + strconv.Itoa(n+1)
 		rig, err := configs.Set(text, "rig", name)
 		if err != nil {
-			return nil, err
+			return "", err
 		}
 		if err := os.WriteFile(filepath.Join(dir, name+".yaml"), rig, 0o644); err != nil {
-			return nil, err
+			return "", err
 		}
 		fmt.Fprintf(&y, "  - file: ./%s.yaml\n", name)
 	}
+	return y.String(), nil
+}
+
+func sourceText(brokerURL string, scenario *simulator.Scenario) string {
+	var y strings.Builder
 	fmt.Fprintf(&y, demoSource, brokerURL)
 	for _, ch := range scenario.Channels {
 		if unit := publish.Unit(ch); unit != "" {
@@ -141,11 +174,7 @@ func (c *demoCmd) site(dir, brokerURL string, scenario *simulator.Scenario) (*co
 			fmt.Fprintf(&y, "      %s: {}\n", ch)
 		}
 	}
-	path := filepath.Join(dir, "site.yaml")
-	if err := os.WriteFile(path, []byte(y.String()), 0o644); err != nil {
-		return nil, err
-	}
-	return configs.LoadSite(path)
+	return y.String()
 }
 
 // demoSource is what the simulated rigs send (package publish).
@@ -184,8 +213,12 @@ type players struct {
 
 // play starts one simulated rig for each rig of the site.
 func (c *demoCmd) play(ctx context.Context, scenario *simulator.Scenario, site *configs.Site, url string, clock func() time.Time, dir string, printer *printer) (*players, error) {
-	client, err := publish.New(publish.Options{Broker: url, ClientID: "hoistward-demo-rigs", Now: clock, Speed: c.Speed, Window: 1000,
-		AtMostOnce: float64(c.Rigs)*c.Speed > syncedRigs})
+	return c.playBy(ctx, scenario, site, publish.Options{Broker: url, ClientID: "hoistward-demo-rigs", Now: clock, Speed: c.Speed, Window: 1000,
+		AtMostOnce: float64(c.Rigs)*c.Speed > syncedRigs}, dir, printer)
+}
+
+func (c *demoCmd) playBy(ctx context.Context, scenario *simulator.Scenario, site *configs.Site, o publish.Options, dir string, printer *printer) (*players, error) {
+	client, err := publish.New(o)
 	if err != nil {
 		return nil, err
 	}

@@ -63,6 +63,7 @@ type cli struct {
 	Import    importCmd    `cmd:"" help:"Field CSV, WITS or line protocol to a recording."`
 	Export    exportCmd    `cmd:"" help:"Recording to CSV, Parquet or line protocol, or a plain copy."`
 	Hold      holdCmd      `cmd:"" help:"Times whose recordings are never deleted: list, add, release."`
+	Server    serverCmd    `cmd:"" hidden:"" help:"One of a group's servers, by its configuration file."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`
 }
 

@@ -13,12 +13,18 @@ import (
 
 type monitorCmd struct {
 	Config string `required:"" type:"path" placeholder:"SITE.YAML" help:"The site file: rigs, sources, where to show and keep."`
+	Proven bool   `hidden:"" help:"Simulated rigs: a rig that begins has its crown saver proven."`
+	attached
 }
 
 func (c *monitorCmd) Run(s *streams) error {
 	site, err := configs.LoadSite(c.Config)
 	if err != nil {
 		return configError(err)
+	}
+	defer c.follow(s)()
+	if site.Group != nil {
+		return runMember(s, site, c.Proven)
 	}
 	log, err := newLog(zap.InfoLevel)
 	if err != nil {

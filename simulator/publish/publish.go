@@ -28,8 +28,9 @@ import (
 
 // Options say where to publish and at what pace.
 type Options struct {
-	Broker     string // "tcp://127.0.0.1:1883"
-	ClientID   string // unique at the broker
+	Broker     string   // "tcp://127.0.0.1:1883"
+	Others     []string // of the same cluster, tried in turn when Broker is lost
+	ClientID   string   // unique at the broker
 	Username   string
 	Password   string
 	AtMostOnce bool             // QoS 0 instead of 1: for many rigs on a broker that syncs each message to disk
@@ -86,6 +87,9 @@ func New(o Options) (*Client, error) {
 		SetConnectRetry(true).SetConnectRetryInterval(time.Second).SetMaxReconnectInterval(5 * time.Second).
 		SetConnectTimeout(5 * time.Second).SetWriteTimeout(5 * time.Second).
 		SetKeepAlive(15 * time.Second).SetPingTimeout(5 * time.Second)
+	for _, other := range o.Others {
+		opts.AddBroker(other)
+	}
 	opts.OnConnect = func(mqtt.Client) { c.state("connected", "") }
 	opts.OnConnectionLost = func(_ mqtt.Client, err error) { c.state("lost", err.Error()) }
 	c.mqtt = mqtt.NewClient(opts)
