@@ -2,13 +2,9 @@ package dashboard
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"embed"
-	"encoding/hex"
 	"html/template"
 	"net/http"
-	"path"
-	"strings"
 
 	"go.uber.org/zap"
 )
@@ -55,32 +51,4 @@ func (s *Server) render(w http.ResponseWriter, status int, name string, data pag
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)
 	_, _ = w.Write(page.Bytes()) // the peer is gone: nobody to tell
-}
-
-// Kinds of files that are served from assets; the pages are not: they are templates.
-var assetKinds = map[string]string{
-	".mjs": "text/javascript; charset=utf-8",
-	".js":  "text/javascript; charset=utf-8",
-	".css": "text/css; charset=utf-8",
-	".svg": "image/svg+xml",
-}
-
-func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
-	name := r.PathValue("file")
-	kind, known := assetKinds[path.Ext(name)]
-	text, err := assets.ReadFile("assets/" + name)
-	if !known || err != nil {
-		http.NotFound(w, r)
-		return
-	}
-	sum := sha256.Sum256(text)
-	tag := `"` + hex.EncodeToString(sum[:12]) + `"`
-	w.Header().Set("Cache-Control", "no-cache") // ask each time: a page must not run last month's script
-	w.Header().Set("ETag", tag)
-	if strings.Contains(r.Header.Get("If-None-Match"), tag) {
-		w.WriteHeader(http.StatusNotModified)
-		return
-	}
-	w.Header().Set("Content-Type", kind)
-	_, _ = w.Write(text) // the peer is gone: nobody to tell
 }

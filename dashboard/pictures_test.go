@@ -37,30 +37,19 @@ func TestPictures(t *testing.T) {
 	}
 	b.do(chromedp.Click(chromedp.ID("sound-banner")))
 	b.until(8*time.Second, `document.getElementById("sound-banner").hidden`)
-	sizes := [][2]int64{{1280, 800}, {1920, 1080}}
-	scenes := []struct {
-		name  string
-		scene func(uint64, time.Time) *dashboard.Snapshot
-		shown string
-	}{
-		{"calm", lowering, `document.getElementById("act").dataset.size === "0" && document.getElementById("alarm-list").children.length === 0`},
-		{"overhoist", overhoist, `document.getElementById("act").dataset.size === "3"`},
-		{"blind", blind, `document.getElementById("flag").classList.contains("hatched")`},
-		{"stale", nil, `!document.getElementById("stale").hidden`},
-	}
-	for _, sc := range scenes {
-		l.show(sc.scene)
-		b.until(8*time.Second, sc.shown)
-		for _, size := range sizes {
+	for _, st := range states {
+		l.show(st.scene)
+		b.until(8*time.Second, st.shown)
+		for _, size := range [][2]int64{{1280, 800}, {1920, 1080}} {
 			for _, theme := range []string{"day", "night"} {
 				b.do(chromedp.EmulateViewport(size[0], size[1]))
 				eval[string](b, fmt.Sprintf("document.documentElement.dataset.theme = %q", theme))
 				b.painted()
-				b.shoot(fmt.Sprintf("%s-%s-%dx%d", sc.name, theme, size[0], size[1]))
+				b.shoot(fmt.Sprintf("%s-%s-%dx%d", st.name, theme, size[0], size[1]))
 			}
 			overflow := eval[string](b, overflowJS)
-			if sc.scene != nil && overflow != "" {
-				t.Errorf("%s at %dx%d: does not fit: %s", sc.name, size[0], size[1], overflow)
+			if st.scene != nil && overflow != "" {
+				t.Errorf("%s at %dx%d: does not fit: %s", st.name, size[0], size[1], overflow)
 			}
 		}
 	}

@@ -66,6 +66,7 @@ func (f *frame) text(now time.Time) []byte {
 // never waits for a page, keeps nothing of snap, and may be called from many
 // goroutines.
 func (s *Server) Publish(snap *Snapshot) {
+	s.note(snap)
 	text, cleaned, err := marshal(snap)
 	if err != nil {
 		if s.broken.Add(1) == 1 {

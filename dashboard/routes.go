@@ -33,6 +33,7 @@ func (s *Server) table() []route {
 		{"GET", "/ws/{rig}", watch, false, s.watch},
 		{"GET", "/api/rigs", watch, false, s.listRigs},
 		{"GET", "/api/rigs/{rig}", watch, false, s.showRig},
+		{"GET", "/api/rigs/{rig}/trend", watch, false, s.showTrend},
 		{"POST", "/api/rigs/{rig}/acts", acknowledge, false, s.act},
 		{"POST", "/api/rigs/{rig}/sound", watch, false, s.hearSound},
 		{"GET", "/api/alarms/figures", watch, false, s.alarmFigures},

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"hoistward/dashboard/access"
+	"hoistward/dashboard/trend"
 
 	"go.uber.org/zap"
 )
@@ -66,6 +67,7 @@ type Server struct {
 	running sync.WaitGroup
 
 	figuring sync.Mutex // of alarm figures
+	trends   trends
 	pacer    pacer
 
 	served, slow, lost, full, cleaned, broken, paced atomic.Uint64
@@ -84,6 +86,7 @@ func New(opts Options) *Server {
 		rigs:    map[string]*rigState{},
 		clients: map[*client]struct{}{},
 		closing: make(chan struct{}),
+		trends:  trends{logs: map[string]*trend.Log{}},
 	}
 	for _, name := range opts.Rigs {
 		s.rigs[name] = newRigState(name)

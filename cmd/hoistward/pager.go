@@ -8,6 +8,7 @@ import (
 
 	"hoistward/alarms/watch"
 	"hoistward/dashboard"
+	"hoistward/dashboard/trend"
 	"hoistward/dashboard/view"
 	"hoistward/ingest"
 )
@@ -47,6 +48,7 @@ func newPager(c *ingest.Counters) *pager {
 // of note has happened.
 func (p *pager) show(w *watch.Rig, urgent bool) {
 	now := time.Now()
+	p.note(w)
 	if !urgent && !p.due(w.Name(), now) {
 		return
 	}
@@ -61,6 +63,20 @@ func (p *pager) show(w *watch.Rig, urgent bool) {
 	case p.wake <- struct{}{}:
 	default:
 	}
+}
+
+// note takes each frame of w into the trends, published or not: no peak between two
+// snapshots is lost.
+func (p *pager) note(w *watch.Rig) {
+	page, r := p.page.Load(), w.Result()
+	if page == nil || r == nil {
+		return
+	}
+	e := &r.Estimate
+	page.Note(w.Name(), w.Now(), trend.Values{
+		trend.Height: e.Height, trend.Velocity: e.Velocity, trend.HookLoad: e.HookLoad,
+		trend.Heat: e.BrakeTemperature, trend.HeatBound: e.BrakeTemperatureHi,
+	})
 }
 
 // due tells whether it is time for a rig's next snapshot.

@@ -2,15 +2,17 @@
 
 import { $, flag, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
+import { signOut } from "./me.mjs";
 import { keep, kept } from "./settings.mjs";
 
 const path = `/api/rigs/${encodeURIComponent(document.body.dataset.rig)}`;
 
-// account is the person that the server knows by a session; null where there are no
-// accounts, and a name is only what somebody typed here.
+// account is who the server knows by a session; null where there are no accounts, and a
+// name is only what somebody typed here. A cabin's own account has a name typed as well.
 let account = null;
 
-export const person = () => account?.person ?? kept("person", "");
+const typed = () => account === null || account.station;
+export const person = () => (typed() ? kept("person", "") : account.person);
 
 // may tells what this person's role allows, as far as this page knows; the server decides.
 export const may = {
@@ -22,6 +24,8 @@ export function signedIn(who) {
   account = who;
   showPerson();
 }
+
+export const hasAccount = () => account !== null;
 
 // ask sends one act and returns why it was refused, or "". It returns null where a
 // name was missing: then it is asked for first, and again is called once there is one.
@@ -87,12 +91,14 @@ function showPerson() {
   text($("person-button"), name || "your name?");
   text($("you-button"), name || "your name?");
   $("you-button").setAttribute("aria-label", `${name || "your name?"}: name, units and colours`);
-  $("person-button").disabled = account !== null;
-  text($("you-role"), account ? `signed in, may ${{ watch: "watch", acknowledge: "watch and acknowledge", manage: "watch, acknowledge and manage" }[account.role] ?? account.role}` : "");
+  $("person-button").disabled = !typed();
+  $("sign-out").hidden = account === null;
+  text($("you-role"), account ? `signed in${account.station ? ` as ${account.person}` : ""}, may ${{ watch: "watch", acknowledge: "watch and acknowledge", manage: "watch, acknowledge and manage" }[account.role] ?? account.role}` : "");
 }
 
 $("person-button").addEventListener("click", () => askPerson(null));
 $("person-keep").addEventListener("click", keepPerson);
 $("person-name").addEventListener("keydown", (event) => { if (event.key === "Enter") keepPerson(); });
 $("you-button").addEventListener("click", () => drawers.show("you"));
+$("sign-out").addEventListener("click", signOut);
 showPerson();

@@ -1,4 +1,4 @@
-import { ask, person, post, signedIn, toast } from "./acts.mjs";
+import { ask, hasAccount, person, post, signedIn, toast } from "./acts.mjs";
 import { $, flag, hide, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
 import { Freshness } from "./fresh.mjs";
@@ -8,12 +8,12 @@ import { account, prefer } from "./me.mjs";
 import { paintAct } from "./paint-act.mjs";
 import { AlarmList } from "./paint-alarms.mjs";
 import { paintAside, tendAside } from "./paint-aside.mjs";
-import { paintFoot, showRejects } from "./paint-foot.mjs";
+import { paintFoot, showRejects, showSickness } from "./paint-foot.mjs";
 import { paintMast } from "./paint-mast.mjs";
 import { paintMatrix } from "./paint-matrix.mjs";
 import { ServiceDrawer } from "./paint-service.mjs";
 import { paintTiles } from "./paint-tiles.mjs";
-import { keep, kept, theme } from "./settings.mjs";
+import { adoptTheme, keep, kept, likedTheme, theme } from "./settings.mjs";
 import { decide, quiet } from "./sounding.mjs";
 import { Trends } from "./trends.mjs";
 import { age, clock, SYSTEMS } from "./units.mjs";
@@ -74,10 +74,14 @@ function paintSnapshot(s, ms) {
   paintFoot(s, system, extra, now, link.broken);
   paintMatrix(s, system, extra);
   service.paint(s, system, now);
-  trends.paint(system, now);
+  trends.paint(s, system, now);
   if (acting.size === 3 && !wasActing) drawers.close();
   wasActing = acting.size === 3;
 }
+
+// A session that ended is one reason for silence: the person can mend that.
+const ASK_WHO_EVERY = 5000; // ms
+let askedWho = 0, signedOut = false;
 
 function paintStale(stale, ms, mono) {
   if ($("stale").hidden === stale) {
@@ -85,7 +89,12 @@ function paintStale(stale, ms, mono) {
     $("page").inert = stale;
     if (stale) drawers.close();
   }
+  hide($("stale-out"), !stale || !signedOut);
   if (!stale) return;
+  if (mono > askedWho + ASK_WHO_EVERY) {
+    askedWho = mono;
+    account().then((who) => { signedOut = who === "out"; });
+  }
   const heard = newest && Number.isFinite(ms);
   text($("stale-age"), heard ? `No news from the monitor for ${age(ms / 1000)}` : newest ? "What came may be old: asking again" : "Nothing has come from the monitor yet");
   const retry = link.retryIn(mono);
@@ -163,23 +172,32 @@ $("stale-silence").addEventListener("click", silence);
 $("units-button").addEventListener("click", () => {
   system = SYSTEMS[(SYSTEMS.indexOf(system) + 1) % SYSTEMS.length];
   keep("units", system);
-  prefer("units", system);
+  like();
   showUnits();
   paint();
 });
+$("sick").addEventListener("click", () => newest && showSickness(newest.sick));
 $("rejects").addEventListener("click", () => newest && showRejects(newest));
 tendAside(act);
 theme($("theme-button"));
+$("theme-button").addEventListener("click", like);
 showUnits();
+$("stale-sign-in").href = `/sign-in?to=${encodeURIComponent(location.pathname)}`;
 account().then((who) => {
-  if (!who) return;
+  if (!who || who === "out") return;
   signedIn(who);
+  adoptTheme(who.theme);
   if (SYSTEMS.includes(who.units)) {
     system = who.units;
     showUnits();
     paint();
   }
 });
+
+// like keeps a choice with the account too, where there is one.
+function like() {
+  if (hasAccount()) prefer({ units: system, theme: likedTheme() });
+}
 
 function wake() {
   link.tend(performance.now());

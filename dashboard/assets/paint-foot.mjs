@@ -50,6 +50,12 @@ export function showRejects(snapshot) {
   drawers.show("more");
 }
 
+export function showSickness(sick) {
+  text($("more-title"), "The monitor itself is not well");
+  $("more-list").replaceChildren(...sick.map((words) => make("li", "", words)));
+  drawers.show("more");
+}
+
 function createChip() {
   return make("li", "chip", make("b"), make("span", "", make("span", "what"), make("i")));
 }

@@ -16,6 +16,20 @@ export function keep(name, value) {
   }
 }
 
+// Themes as an account keeps them.
+const LIKES = { "as the machine": "auto", day: "day", night: "night" };
+export const likedTheme = () => LIKES[kept("theme", THEMES[0])];
+
+let applyTheme = () => {};
+
+// adoptTheme takes over what an account likes; nothing where it does not say.
+export function adoptTheme(like) {
+  const choice = Object.keys(LIKES).find((name) => LIKES[name] === like);
+  if (!choice) return;
+  keep("theme", choice);
+  applyTheme();
+}
+
 const THEMES = ["as the machine", "day", "night"];
 const dark = matchMedia("(prefers-color-scheme: dark)");
 
@@ -33,5 +47,6 @@ export function theme(button) {
     apply();
   });
   dark.addEventListener("change", apply);
+  applyTheme = apply;
   apply();
 }

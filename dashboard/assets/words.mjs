@@ -164,11 +164,12 @@ export function shortState(a) {
   return parts.join(", ");
 }
 
-// sickness says in words what is wrong with the monitor itself; "" where nothing is.
-// sick is what the snapshot's health says: a text, a list of texts, or nothing.
+// sickness says in one line that the monitor itself is not well; "" where it is. sick is
+// the list of sentences that say why, the worst first.
 export function sickness(sick) {
-  const list = (Array.isArray(sick) ? sick : sick ? [sick] : []).map((x) => String(x?.why ?? x?.detail ?? x)).filter(Boolean);
-  return list.length ? `The monitor itself is not well: ${list.join("; ")}. Do not rely on it.` : "";
+  if (!sick?.length) return "";
+  const more = sick.length > 1 ? ` (and ${sick.length - 1} more)` : "";
+  return `Do not rely on this monitor now. ${sick[0]}${more}`;
 }
 
 export const alarmKey = (a) => `${a.alarm}|${a.channel ?? ""}|${a.occurrence}`;

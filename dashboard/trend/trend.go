@@ -1,0 +1,180 @@
+// Package trend keeps the last minutes and hours of a rig's main figures, with the least
+// and the greatest of each step, in memory of a fixed size.
+//
+// It has no clock: time comes with the values. It keeps nothing over a restart, and says
+// since when it has been filled.
+package trend
+
+import (
+	"math"
+	"time"
+)
+
+// Figure is one of the quantities that are kept.
+type Figure uint8
+
+// The figures.
+const (
+	Height    Figure = iota // of the block above the floor, m
+	Velocity                // of the block, up positive, m/s
+	HookLoad                // kN
+	Heat                    // estimate of the brake's temperature, °C
+	HeatBound               // its bound, °C
+	NumFigures
+)
+
+// String returns the figure's name in JSON.
+func (f Figure) String() string {
+	return [...]string{"height_m", "velocity_mps", "hook_load_kN", "brake_temperature_C", "brake_temperature_bound_C"}[f]
+}
+
+// Values are the figures of one instant. NaN is "not known".
+type Values [NumFigures]float64
+
+// Unknown returns values of which nothing is known.
+func Unknown() Values {
+	var v Values
+	for f := range v {
+		v[f] = math.NaN()
+	}
+	return v
+}
+
+// Span is one of the two lengths of time that are kept.
+type Span uint8
+
+// The spans.
+const (
+	Short Span = iota // 15 min in steps of 2 s
+	Long              // 12 h in steps of 1 min
+	NumSpans
+)
+
+// The spans' sizes. Together a Log stays under 48 KiB.
+const (
+	shortStep, shortSteps = 2 * time.Second, 450
+	longStep, longSteps   = time.Minute, 720
+)
+
+// Step returns the length of one step.
+func (s Span) Step() time.Duration {
+	if s == Long {
+		return longStep
+	}
+	return shortStep
+}
+
+// Length returns how far back the span reaches.
+func (s Span) Length() time.Duration {
+	if s == Long {
+		return longStep * longSteps
+	}
+	return shortStep * shortSteps
+}
+
+// band is the least and the greatest value within a step; lo above hi = none was known.
+// The values are rounded outward to 32 bits: none that was seen lies outside.
+type band struct{ lo, hi float32 }
+
+var none = band{float32(math.Inf(1)), float32(math.Inf(-1))}
+
+func (b *band) add(x float64) {
+	if !(x >= -math.MaxFloat32 && x <= math.MaxFloat32) { // NaN and infinity are not known
+		return
+	}
+	b.lo = min(b.lo, down(x))
+	b.hi = max(b.hi, -down(-x))
+}
+
+// down returns the greatest 32-bit number that is not above x.
+func down(x float64) float32 {
+	y := float32(x)
+	if float64(y) > x {
+		y = math.Nextafter32(y, float32(math.Inf(-1)))
+	}
+	return y
+}
+
+// Log keeps both spans of one rig. The zero value is ready and empty. It is not safe
+// for use by several goroutines at once.
+//
+// Step n of a span, counted from 1970, lies at n modulo the span's length; newest is the
+// number of the newest one, 0 where there is none yet.
+type Log struct {
+	since  time.Time // of the oldest values that ever came
+	newest [NumSpans]int64
+	short  [shortSteps][NumFigures]band
+	long   [longSteps][NumFigures]band
+}
+
+func (l *Log) steps(span Span) [][NumFigures]band {
+	if span == Long {
+		return l.long[:]
+	}
+	return l.short[:]
+}
+
+// Add takes values at a time. Values that are older than the newest step of a span but
+// within it are added where they belong; older ones are left out.
+func (l *Log) Add(at time.Time, v Values) {
+	if l.since.IsZero() || at.Before(l.since) {
+		l.since = at
+	}
+	for span := range NumSpans {
+		add(&l.newest[span], l.steps(span), at.UnixMilli()/span.Step().Milliseconds(), &v)
+	}
+}
+
+func add(newest *int64, steps [][NumFigures]band, n int64, v *Values) {
+	length := int64(len(steps))
+	if n <= 0 || n <= *newest-length {
+		return
+	}
+	for *newest < n { // what lies between is a gap
+		*newest = max(*newest+1, n-length+1)
+		for f := range steps[*newest%length] {
+			steps[*newest%length][f] = none
+		}
+	}
+	for f := range v {
+		steps[n%length][f].add(v[f])
+	}
+}
+
+// Series is a span, oldest step first. The arrays of a figure are as long as Steps;
+// nil is a step of which nothing is known.
+type Series struct {
+	FirstMs int64                 `json:"first_ms"` // start of the first step, ms since 1970
+	StepMs  int64                 `json:"step_ms"`
+	Steps   int                   `json:"steps"`
+	SinceMs int64                 `json:"since_ms"` // nothing is known from before; 0 = nothing yet
+	Min     map[string][]*float32 `json:"min"`      // by the figure's name
+	Max     map[string][]*float32 `json:"max"`
+}
+
+// Series returns the span that ends with the step of now. Steps after the newest values
+// are not known.
+func (l *Log) Series(span Span, now time.Time) Series {
+	newest, steps := l.newest[span], l.steps(span)
+	length, step := int64(len(steps)), span.Step().Milliseconds()
+	last := max(now.UnixMilli()/step, newest)
+	first := last - length + 1
+	s := Series{FirstMs: first * step, StepMs: step, Steps: len(steps), Min: map[string][]*float32{}, Max: map[string][]*float32{}}
+	if !l.since.IsZero() {
+		s.SinceMs = l.since.UnixMilli()
+	}
+	for f := range NumFigures {
+		lo, hi := make([]*float32, length), make([]*float32, length)
+		for i := range lo {
+			n := first + int64(i)
+			if n < 1 || n > newest || n <= newest-length {
+				continue
+			}
+			if b := steps[n%length][f]; b.lo <= b.hi {
+				lo[i], hi[i] = &b.lo, &b.hi
+			}
+		}
+		s.Min[f.String()], s.Max[f.String()] = lo, hi
+	}
+	return s
+}
