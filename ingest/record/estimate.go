@@ -176,8 +176,15 @@ func names(columns []Column) []string {
 var errNoEstimates = errors.New("this recorder was opened without columns of estimates")
 
 func (f *dayFile) writeEstimate(ctx context.Context, it *item, received int64) error {
-	if f.estimate == nil {
+	if len(f.columns) == 0 {
 		return fmt.Errorf("%w: %w", errRefused, errNoEstimates)
+	}
+	if f.estimate == nil {
+		columns := append(slices.Clone(estimateKeys), names(f.columns)...)
+		f.estimateSum = newRowSum(columns)
+		if err := f.prepare(ctx, &f.estimate, "estimate", append(columns, "crc")); err != nil {
+			return err
+		}
 	}
 	args := append(f.scratch[:0], int64(it.entry.Seq), received, nil)
 	if ns, ok := nanoseconds(it.estimate.at); ok && !it.estimate.at.IsZero() {
@@ -195,10 +202,7 @@ func (f *dayFile) writeEstimate(ctx context.Context, it *item, received int64) e
 			args, numbers = append(args, numbers[0]), numbers[1:]
 		}
 	}
-	args = append(args, f.estimateSum.of(args))
-	f.scratch = args
-	_, err := f.estimate.ExecContext(ctx, args...)
-	return err
+	return f.exec(ctx, f.estimate, append(args, f.estimateSum.of(args)))
 }
 
 // Estimates returns the recorded estimates, in the order of Read. A file without

@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -68,33 +67,44 @@ func sqliteCode(err error) int {
 	return 0
 }
 
-func openDay(ctx context.Context, path, rig, day string, o Options, checkLeft *time.Duration) (*dayFile, error) {
-	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-		return nil, err
-	}
-	if st, err := os.Stat(path); errors.Is(err, os.ErrNotExist) || (err == nil && st.Size() == 0) {
-		if err := createFile(ctx, path, rig, day, o); err != nil {
+// openOptions say what file is to be opened for writing.
+type openOptions struct {
+	Options
+	rig, day  string
+	checkLeft *time.Duration
+	images    *images
+	known     bool // this process has left it as it is: it need not be looked at
+}
+
+func openDay(ctx context.Context, path string, o openOptions) (*dayFile, error) {
+	if !o.known {
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 			return nil, err
+		}
+		if st, err := os.Stat(path); errors.Is(err, os.ErrNotExist) || (err == nil && st.Size() == 0) {
+			if err := placeFile(ctx, path, o); err != nil {
+				return nil, err
+			}
+			o.known = true
 		}
 	}
 	dsn, err := writeDSN(path)
 	if err != nil {
 		return nil, err
 	}
-	f, err := connect(ctx, dsn, path, o)
+	f, err := connect(ctx, dsn, path, o.Options)
 	if err != nil {
 		return nil, err
 	}
-	for _, step := range []func() error{
-		func() error { return f.assertPragmas(ctx) },
-		func() error { return f.check(ctx, rig, checkLeft) },
-		func() error { return f.statements(ctx) },
-		func() (err error) { f.made, err = os.Stat(path); return err },
-	} {
-		if err := step(); err != nil {
-			f.close()
-			return nil, err
-		}
+	if !o.known {
+		err = errors.Join(f.assertPragmas(ctx), f.check(ctx, o.rig, o.checkLeft))
+	}
+	if err == nil {
+		f.made, err = os.Stat(path)
+	}
+	if err != nil {
+		f.close()
+		return nil, err
 	}
 	return f, nil
 }
@@ -114,33 +124,6 @@ func connect(ctx context.Context, dsn, path string, o Options) (*dayFile, error)
 		return nil, err
 	}
 	return f, nil
-}
-
-// createFile makes a recording without rows under another name and gives it its
-// own when it is whole: a process that dies here leaves nothing that a reader
-// could take for a damaged recording.
-func createFile(ctx context.Context, path, rig, day string, o Options) error {
-	part := path + ".new"
-	for _, p := range []string{part, part + "-journal", path + "-wal", path + "-shm"} {
-		if err := os.Remove(p); err != nil && !errors.Is(err, os.ErrNotExist) {
-			return err
-		}
-	}
-	dsn, err := fileURL(part, url.Values{"_pragma": {"synchronous(FULL)"}})
-	if err != nil {
-		return err
-	}
-	f, err := connect(ctx, dsn, part, o)
-	if err != nil {
-		return err
-	}
-	if err := errors.Join(f.create(ctx, rig, day, o.Software), f.close()); err != nil {
-		return err
-	}
-	if err := os.Rename(part, path); err != nil {
-		return err
-	}
-	return syncFolder(filepath.Dir(path))
 }
 
 func (f *dayFile) assertPragmas(ctx context.Context) error {
@@ -252,36 +235,27 @@ func (f *dayFile) quickCheck(ctx context.Context, left *time.Duration) error {
 	return nil
 }
 
-func (f *dayFile) statements(ctx context.Context) error {
-	entry := slices.Clone(entryColumns)
+// entryInsert and the others say what a row's statement puts where.
+var (
+	entryInsert  = entryTable()
+	eventInsert  = slices.Concat(eventColumns, []string{"crc"})
+	rejectInsert = []string{"received", "source", "reason", "detail", "count"}
+	noteInsert   = []string{"received", "text"}
+)
+
+func entryTable() []string {
+	columns := slices.Clone(entryColumns)
 	for c := range ingest.NumChannels {
-		entry = append(entry, c.String())
+		columns = append(columns, c.String())
 	}
-	f.entrySum, f.eventSum = newRowSum(entry), newRowSum(eventColumns)
-	for _, p := range []struct {
-		to      **sql.Stmt
-		table   string
-		columns []string
-	}{
-		{&f.entry, "entry", append(entry, "crc")},
-		{&f.event, "event", append(slices.Clone(eventColumns), "crc")},
-		{&f.reject, "reject", []string{"received", "source", "reason", "detail", "count"}},
-		{&f.note, "note", []string{"received", "text"}},
-	} {
-		if err := f.prepare(ctx, p.to, p.table, p.columns); err != nil {
-			return err
-		}
-	}
-	if len(f.columns) == 0 {
-		return nil
-	}
-	estimate := append(slices.Clone(estimateKeys), names(f.columns)...)
-	f.estimateSum = newRowSum(estimate)
-	return f.prepare(ctx, &f.estimate, "estimate", append(estimate, "crc"))
+	return append(columns, "crc")
 }
 
-// prepare makes the statement that inserts a row.
+// prepare makes the statement that inserts a row, at its first use.
 func (f *dayFile) prepare(ctx context.Context, to **sql.Stmt, table string, columns []string) (err error) {
+	if *to != nil {
+		return nil
+	}
 	marks := strings.Repeat(",?", len(columns))[1:]
 	*to, err = f.conn.PrepareContext(ctx, "INSERT INTO "+table+" ("+strings.Join(columns, ",")+") VALUES ("+marks+")")
 	return err
@@ -311,29 +285,51 @@ func (f *dayFile) write(ctx context.Context, it *item) error {
 	if !ok && it.kind != itemEntry {
 		return fmt.Errorf("%w: got the receipt time %s, want 1678 to 2261", errRefused, e.Received)
 	}
-	var err error
 	switch it.kind {
 	case itemEntry:
-		args, bad := encodeEntry(f.scratch, e)
-		if bad != nil {
-			return fmt.Errorf("%w: %w", errRefused, bad)
-		}
-		args = append(args, f.entrySum.of(args))
-		f.scratch = args
-		_, err = f.entry.ExecContext(ctx, args...)
+		return f.writeEntry(ctx, it)
 	case itemEvent:
+		if f.event == nil {
+			f.eventSum = newRowSum(eventColumns)
+			if err := f.prepare(ctx, &f.event, "event", eventInsert); err != nil {
+				return err
+			}
+		}
 		args := append(f.scratch[:0], int64(e.Seq), received, it.text)
 		args = append(args, f.eventSum.of(args))
-		f.scratch = args
-		_, err = f.event.ExecContext(ctx, args...)
+		return f.exec(ctx, f.event, args)
 	case itemEstimate:
-		err = f.writeEstimate(ctx, it, received)
+		return f.writeEstimate(ctx, it, received)
 	case itemNote:
-		_, err = f.note.ExecContext(ctx, received, it.text)
-	case itemReject:
-		_, err = f.reject.ExecContext(ctx, received, it.source, it.reason, it.text, int64(it.count))
+		if err := f.prepare(ctx, &f.note, "note", noteInsert); err != nil {
+			return err
+		}
+		return f.exec(ctx, f.note, append(f.scratch[:0], received, it.text))
 	}
+	if err := f.prepare(ctx, &f.reject, "reject", rejectInsert); err != nil {
+		return err
+	}
+	return f.exec(ctx, f.reject, append(f.scratch[:0], received, it.source, it.reason, it.text, int64(it.count)))
+}
+
+func (f *dayFile) exec(ctx context.Context, s *sql.Stmt, args []any) error {
+	f.scratch = args
+	_, err := s.ExecContext(ctx, args...)
 	return err
+}
+
+func (f *dayFile) writeEntry(ctx context.Context, it *item) error {
+	args, err := encodeEntry(f.scratch, it)
+	if err != nil {
+		return fmt.Errorf("%w: %w", errRefused, err)
+	}
+	if f.entry == nil {
+		f.entrySum = newRowSum(entryInsert[:len(entryInsert)-1])
+		if err := f.prepare(ctx, &f.entry, "entry", entryInsert); err != nil {
+			return err
+		}
+	}
+	return f.exec(ctx, f.entry, append(args, f.entrySum.of(args)))
 }
 
 // finish folds the write-ahead log into the file and leaves it as one plain file

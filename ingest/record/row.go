@@ -30,9 +30,10 @@ func nanoseconds(t time.Time) (int64, bool) {
 
 func instant(ns int64) time.Time { return time.Unix(0, ns).UTC() }
 
-// encodeEntry fills args with the columns of e. The slice is used again by the
+// encodeEntry fills args with the columns of an entry, whose body stands in its item. The slice is used again by the
 // caller.
-func encodeEntry(args []any, e *ingest.Entry) ([]any, error) {
+func encodeEntry(args []any, it *item) ([]any, error) {
+	e := &it.entry
 	received, ok := nanoseconds(e.Received)
 	switch {
 	case !ok:
@@ -47,9 +48,11 @@ func encodeEntry(args []any, e *ingest.Entry) ([]any, error) {
 	if e.Kind == ingest.EntrySample {
 		return args, encodeSample(args, &e.Sample)
 	}
-	body, err := encodeBody(e)
-	args[6] = body
-	return args, err
+	if it.bad == nil && kindNames[e.Kind] == "" {
+		return nil, fmt.Errorf("got an entry of kind %d, which has no meaning", e.Kind)
+	}
+	args[6] = it.body
+	return args, it.bad
 }
 
 func encodeSample(args []any, s *ingest.Sample) error {
@@ -116,8 +119,6 @@ func encodeBody(e *ingest.Entry) (any, error) {
 		part = e.Session
 	case e.Kind == ingest.EntryGap && e.Gap != nil:
 		part = e.Gap
-	case kindNames[e.Kind] == "":
-		return nil, fmt.Errorf("got an entry of kind %d, which has no meaning", e.Kind)
 	default:
 		return nil, nil
 	}

@@ -2,8 +2,10 @@ package record
 
 import (
 	"fmt"
+	"maps"
 	"net/url"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -84,8 +86,8 @@ CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 	for c := range ingest.NumChannels {
 		fmt.Fprintf(&b, "INSERT INTO channel VALUES (%d, '%s', '%s');\n", c, c, siSymbol(c))
 	}
-	for k, name := range kindNames {
-		fmt.Fprintf(&b, "INSERT INTO kind VALUES (%d, '%s');\n", k, name)
+	for _, k := range slices.Sorted(maps.Keys(kindNames)) {
+		fmt.Fprintf(&b, "INSERT INTO kind VALUES (%d, '%s');\n", k, kindNames[k])
 	}
 	for r := range ingest.NumReasons {
 		fmt.Fprintf(&b, "INSERT INTO reason VALUES (%d, '%s');\n", r, r)

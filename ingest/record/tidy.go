@@ -217,9 +217,6 @@ func (d *Deed) deleteRows(ctx context.Context, path string, now time.Time) (n in
 	if err := f.extend(ctx, info); err != nil {
 		return 0, err
 	}
-	if err := f.statements(ctx); err != nil {
-		return 0, err
-	}
 	kept, err := json.Marshal(d.Spare)
 	if err != nil {
 		return 0, err
@@ -261,5 +258,9 @@ func (f *dayFile) deleteSpan(ctx context.Context, d *Deed, s Stretch, now time.T
 	}
 	gap.Seq, gap.Received = uint64(seq.V), instant(received.V)
 	gap.Gap = &ingest.Gap{Lost: uint64(n), Reason: "thinned on " + now.UTC().Format(time.DateOnly) + ": " + d.Why}
-	return n, f.write(ctx, &item{kind: itemEntry, entry: gap})
+	body, err := encodeBody(&gap)
+	if err != nil {
+		return 0, err
+	}
+	return n, f.write(ctx, &item{kind: itemEntry, entry: gap, body: body})
 }
