@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"strings"
 )
@@ -66,6 +67,20 @@ func TileOf(snap *Snapshot) Tile {
 	return t
 }
 
+// rounded returns t with its numbers to a thousandth: millimetres, milliseconds. Forty
+// rigs ten times a second are sent so.
+func (t Tile) rounded() Tile {
+	for _, p := range []**float64{
+		&t.CrownHeight, &t.CrownLimit, &t.FloorLimit, &t.Height, &t.Velocity, &t.RestUp, &t.RestUpHi, &t.RestDown,
+		&t.RestDownHi, &t.SecondsToAct, &t.BrakeHi, &t.Amber, &t.Red, &t.BrakeMargin, &t.MarginLow,
+	} {
+		if *p != nil {
+			*p = Num(math.Round(**p*1000) / 1000) // beyond 1e305 the product overflows: not known
+		}
+	}
+	return t
+}
+
 // finite returns a copy of p, or nil where it is nil or not finite.
 func finite(p *float64) *float64 {
 	if p == nil {
@@ -99,9 +114,7 @@ func OrderByNeed(tiles []Tile, nowMs int64) {
 }
 
 func compareNeed(a, b *Tile, nowMs int64) int {
-	x, y := a.need(nowMs), b.need(nowMs)
-	return cmp.Or(cmp.Compare(x.seconds, y.seconds), cmp.Compare(y.brake, x.brake),
-		cmp.Compare(y.unseen, x.unseen), cmp.Compare(y.loud, x.loud), strings.Compare(a.Rig, b.Rig))
+	return cmp.Or(compareSteps(a.need(nowMs), b.need(nowMs)), strings.Compare(a.Rig, b.Rig))
 }
 
 func (t *Tile) need(nowMs int64) need {

@@ -38,33 +38,51 @@ func (r Ratings) MarshalJSON() ([]byte, error) {
 	}{load, Num(r.Amber), Num(r.Red), Num(r.Margin)})
 }
 
-// marshal returns s as JSON. A pointer to a number that is not finite is written
-// as null, in a copy, and cleaned says how many there were; s is never changed.
+// marshal returns s as JSON. A pointer to a number that is not finite, wherever it is,
+// is written as null, in a copy, and cleaned says how many there were; s is never
+// changed. Numbers that are no pointers are in types that write themselves.
 func marshal(s *Snapshot) (text []byte, cleaned int, err error) {
 	if text, err = json.Marshal(s); err == nil {
 		return text, 0, nil
 	}
 	c := *s
-	cleaned = cleanFields(reflect.ValueOf(&c.Estimate).Elem()) +
-		cleanFields(reflect.ValueOf(&c).Elem())
-	c.Channels = append([]ChannelView(nil), s.Channels...)
-	for i := range c.Channels {
-		cleaned += cleanFields(reflect.ValueOf(&c.Channels[i]).Elem())
-	}
-	c.Alarms = append([]AlarmView(nil), s.Alarms...)
-	for i := range c.Alarms {
-		cleaned += cleanFields(reflect.ValueOf(&c.Alarms[i]).Elem())
-	}
+	cleaned = clean(reflect.ValueOf(&c).Elem())
 	text, err = json.Marshal(&c)
 	return text, cleaned, err
 }
 
-func cleanFields(v reflect.Value) (cleaned int) {
-	for i := range v.NumField() {
-		p, ok := v.Field(i).Interface().(*float64)
-		if ok && p != nil && Num(*p) == nil {
-			v.Field(i).SetZero()
-			cleaned++
+// clean sets pointers in v to numbers that are not finite to nil and returns how many
+// there were. What v leads to is copied before it is changed.
+func clean(v reflect.Value) (cleaned int) {
+	switch v.Kind() {
+	case reflect.Pointer:
+		if v.IsNil() {
+			return 0
+		}
+		if p, ok := v.Interface().(*float64); ok {
+			if Num(*p) != nil {
+				return 0
+			}
+			v.SetZero()
+			return 1
+		}
+		own := reflect.New(v.Type().Elem())
+		own.Elem().Set(v.Elem())
+		v.Set(own)
+		return clean(own.Elem())
+	case reflect.Struct:
+		for i := range v.NumField() {
+			cleaned += clean(v.Field(i))
+		}
+	case reflect.Slice:
+		if v.IsNil() {
+			return 0
+		}
+		own := reflect.MakeSlice(v.Type(), v.Len(), v.Len())
+		reflect.Copy(own, v)
+		v.Set(own)
+		for i := range own.Len() {
+			cleaned += clean(own.Index(i))
 		}
 	}
 	return cleaned

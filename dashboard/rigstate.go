@@ -1,27 +1,33 @@
 package dashboard
 
 import (
+	"bytes"
 	"maps"
 	"slices"
 	"strconv"
+	"sync"
 	"sync/atomic"
 	"time"
 
+	"github.com/gorilla/websocket"
 	"go.uber.org/zap"
 )
 
-// rigState is what the server keeps of one rig: its newest snapshot, and which
-// pages can be heard. Its fields but newest belong to Server.mu.
+// rigState is what the server keeps of one rig: its newest snapshot, who watches it,
+// and which pages can be heard.
 type rigState struct {
 	name   string
 	newest atomic.Pointer[frame]
-	tile   *heldTile              // of a rig that another monitor watches; nil = none was told
-	sound  map[string]soundReport // by page
-	pages  int                    // open now
+	row    atomic.Pointer[row] // of the newest snapshot, or of a newer tile that came without one
+
+	mu      sync.Mutex // of the storing of newest, and of clients
+	clients map[*client]struct{}
+
+	sound map[string]soundReport // by page; belongs to Server.mu
 }
 
 func newRigState(name string) *rigState {
-	return &rigState{name: name, sound: map[string]soundReport{}}
+	return &rigState{name: name, clients: map[*client]struct{}{}, sound: map[string]soundReport{}}
 }
 
 // frame is one published snapshot, ready to be sent.
@@ -30,6 +36,10 @@ type frame struct {
 	at      time.Time
 	seq     uint64
 	summary Summary
+
+	mu     sync.Mutex
+	shared *websocket.PreparedMessage // made for pages that send at about the same time
+	made   time.Time
 }
 
 // Summary is one rig as the list of rigs shows it.
@@ -62,12 +72,32 @@ func (f *frame) text(now time.Time) []byte {
 	return append(b, '}')
 }
 
+// sharedFor is how long one text serves every page. It says that it was sent so much
+// too early at the most, which makes what it carries look older, never younger.
+const sharedFor = 20 * time.Millisecond
+
+// message returns the text as of now, or as of at most sharedFor before, as a
+// WebSocket frame that many connections can send.
+func (f *frame) message(now time.Time) (*websocket.PreparedMessage, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if age := now.Sub(f.made); f.shared != nil && age >= 0 && age < sharedFor {
+		return f.shared, nil
+	}
+	m, err := websocket.NewPreparedMessage(websocket.TextMessage, f.text(now))
+	if err != nil {
+		return nil, err
+	}
+	f.shared, f.made = m, now
+	return m, nil
+}
+
 // Publish makes snap the newest of its rig and wakes the pages that show it. It
 // never waits for a page, keeps nothing of snap, and may be called from many
 // goroutines.
 func (s *Server) Publish(snap *Snapshot) {
 	s.note(snap)
-	text, cleaned, err := marshal(snap)
+	f, r, err := s.frameOf(snap)
 	if err != nil {
 		if s.broken.Add(1) == 1 {
 			s.opts.Log.Error("snapshot cannot be written as JSON and is not shown",
@@ -75,67 +105,109 @@ func (s *Server) Publish(snap *Snapshot) {
 		}
 		return
 	}
+	rig := s.know(snap.Rig)
+	rig.mu.Lock()
+	defer rig.mu.Unlock()
+	old := rig.newest.Load()
+	if old != nil && old.seq > snap.Seq && old.summary.ServerMs > snap.ServerMs {
+		return // a goroutine that was overtaken
+	}
+	rig.newest.Store(f)
+	rig.show(r)
+	for c := range rig.clients {
+		select {
+		case c.wake <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// frameOf makes all that pages are sent of snap: once, however many they are.
+func (s *Server) frameOf(snap *Snapshot) (*frame, *row, error) {
+	text, cleaned, err := marshal(snap)
+	if err != nil {
+		return nil, nil, err
+	}
 	if cleaned > 0 && s.cleaned.Add(uint64(cleaned)) == uint64(cleaned) {
 		s.opts.Log.Warn("snapshot holds numbers that are not finite: shown as not known",
 			zap.String("rig", snap.Rig), zap.Int("numbers", cleaned))
 	}
 	f := &frame{json: text[:len(text)-1], at: s.opts.Now(), seq: snap.Seq, summary: summarize(snap)}
-
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	rig := s.rigs[snap.Rig]
-	if rig == nil {
-		rig = newRigState(snap.Rig)
-		s.rigs[snap.Rig] = rig
+	alarms, err := alarmRowsOf(snap)
+	if err != nil {
+		return nil, nil, err
 	}
-	if old := rig.newest.Load(); old != nil && old.seq > snap.Seq && old.summary.ServerMs > snap.ServerMs {
-		return // a goroutine that was overtaken
-	}
-	rig.newest.Store(f)
-	for c := range s.clients {
-		if c.rig == rig {
-			select {
-			case c.wake <- struct{}{}:
-			default:
-			}
-		}
-	}
+	r, err := s.rowOf(TileOf(snap), alarms)
+	return f, r, err
 }
 
-// heldTile is a tile with the moment it came.
-type heldTile struct {
-	tile Tile
-	at   time.Time
+// know returns the state of a rig, a new one the first time.
+func (s *Server) know(name string) *rigState {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	rig := s.rigs[name]
+	if rig == nil {
+		rig = newRigState(name)
+		s.rigs[name] = rig
+		s.listRig(rig)
+	}
+	return rig
+}
+
+// listRig adds a rig to the list that fleet pages go through; s.mu is held.
+func (s *Server) listRig(rig *rigState) {
+	old := *s.listed.Load()
+	list := append(old[:len(old):len(old)], rig) // a copy: the old one is being read
+	s.listed.Store(&list)
 }
 
 // PublishTile makes t what the lists of rigs say of its rig, for as long as no newer
 // snapshot comes: of a rig that another monitor watches, and that no page shows here. It
 // may be called from many goroutines.
 func (s *Server) PublishTile(t Tile) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	rig := s.rigs[t.Rig]
-	if rig == nil {
-		rig = newRigState(t.Rig)
-		s.rigs[t.Rig] = rig
+	alarms, err := tileAlarmRows(&t)
+	if err != nil {
+		s.broken.Add(1)
+		return
 	}
-	if rig.tile == nil || rig.tile.tile.ServerMs <= t.ServerMs {
-		rig.tile = &heldTile{t, s.opts.Now()}
+	r, err := s.rowOf(t, alarms)
+	if err != nil {
+		s.broken.Add(1)
+		return
+	}
+	rig := s.know(t.Rig)
+	rig.mu.Lock()
+	defer rig.mu.Unlock()
+	if old := rig.row.Load(); old == nil || old.tile.ServerMs <= t.ServerMs {
+		rig.show(r)
 	}
 }
 
+// show makes r the rig's row, unless a newer tile came without a snapshot; r.mu is held.
+func (rig *rigState) show(r *row) {
+	if old := rig.row.Load(); old != nil {
+		if old.tile.ServerMs > r.tile.ServerMs && old.tile.Seq > r.tile.Seq {
+			return
+		}
+		if bytes.Equal(old.alarms.text, r.alarms.text) {
+			r.alarms = old.alarms
+		}
+	}
+	rig.row.Store(r)
+}
+
 // summary is what the newer of tile and snapshot says.
-func (r *rigState) summary(now time.Time) Summary {
-	f := r.newest.Load()
-	if r.tile != nil && (f == nil || f.summary.ServerMs < r.tile.tile.ServerMs) {
-		t := &r.tile.tile
+func (rig *rigState) summary(now time.Time) Summary {
+	f, r := rig.newest.Load(), rig.row.Load()
+	if r != nil && (f == nil || f.summary.ServerMs < r.tile.ServerMs) {
+		t := &r.tile
 		return Summary{
-			Rig: t.Rig, Heard: true, HeldMs: max(0, now.Sub(r.tile.at).Milliseconds()), NewestMs: t.NewestMs, ServerMs: t.ServerMs,
+			Rig: t.Rig, Heard: true, HeldMs: max(0, now.Sub(r.at).Milliseconds()), NewestMs: t.NewestMs, ServerMs: t.ServerMs,
 			Activity: t.Activity, Height: t.Height, Blind: t.Blind, Alarms: t.Alarms, Worst: t.Priority, Title: t.Title,
 		}
 	}
 	if f == nil {
-		return Summary{Rig: r.name}
+		return Summary{Rig: rig.name}
 	}
 	sum := f.summary
 	sum.HeldMs = max(0, now.Sub(f.at).Milliseconds())
@@ -156,12 +228,22 @@ func summarize(snap *Snapshot) Summary {
 	return sum
 }
 
-// Watched tells whether a page shows the rig now.
+// Watched tells whether a page of its own shows the rig now.
 func (s *Server) Watched(rig string) bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	state := s.rigs[rig]
-	return state != nil && state.pages > 0
+	cabins, _ := s.Watching(rig)
+	return cabins
+}
+
+// Watching tells whether a page of its own shows the rig now, which wants every
+// snapshot, and whether a page of many rigs does, which takes ten a second at the most.
+func (s *Server) Watching(rig string) (cabins, fleet bool) {
+	state := s.lookup(rig)
+	if state == nil {
+		return false, false
+	}
+	state.mu.Lock()
+	defer state.mu.Unlock()
+	return len(state.clients) > 0, s.fleetPages.Load() > 0
 }
 
 func (s *Server) freshen(rig *rigState) {

@@ -31,6 +31,7 @@ func (s *Server) table() []route {
 		{"GET", "/cabin/{rig}", watch, true, s.cabinPage},
 		{"GET", "/sign-in", anyone, true, s.signInPage},
 		{"GET", "/ws/{rig}", watch, false, s.watch},
+		{"GET", "/ws/fleet", watch, false, s.watchFleet},
 		{"GET", "/api/rigs", watch, false, s.listRigs},
 		{"GET", "/api/rigs/{rig}", watch, false, s.showRig},
 		{"GET", "/api/rigs/{rig}/trend", watch, false, s.showTrend},

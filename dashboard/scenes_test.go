@@ -48,7 +48,7 @@ func base(seq uint64, now time.Time) *dashboard.Snapshot {
 			RunOn: num(0.62), RunOnPredicted: num(0.58), RunOnBound: num(0.74),
 			BrakeMs: now.Add(-4 * time.Hour).UnixMilli(), BrakePassed: true,
 			LineMovedMs: now.Add(-300 * time.Hour).UnixMilli(), LineCutMs: now.Add(-300 * time.Hour).UnixMilli(),
-			SinceCut: 10240, Goal: num(16000), ReferenceMs: now.Add(-299 * time.Hour).UnixMilli(), ReferenceBy: "B. Example",
+			SinceCut: num(10240), Goal: num(16000), ReferenceMs: now.Add(-299 * time.Hour).UnixMilli(), ReferenceBy: "B. Example",
 		},
 		Channels: []dashboard.ChannelView{
 			channel("hook_load", 1486, "kN"), channel("block_height", 18.22, "m"), channel("drum_speed", 18.3, "rpm"),

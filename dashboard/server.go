@@ -39,7 +39,8 @@ type Options struct {
 
 // Limits of one server. Everything that can grow has one.
 const (
-	maxClients    = 64               // WebSocket pages at once
+	maxClients    = 500              // WebSocket pages at once
+	perAddress    = 100              // of them from one other machine
 	maxBody       = 4 << 10          // bytes of a POST
 	maxFrame      = 512              // bytes a page may send over its WebSocket: it has nothing to say
 	perClient     = 10               // snapshots a second to one page
@@ -54,17 +55,26 @@ const (
 //
 // Overload: for each rig only the newest snapshot is kept. A page that is slower
 // than the snapshots misses the older ones; one that does not read at all is
-// dropped after a second. Both are counted and shown in /healthz.
+// dropped after a second; pages beyond a bound, of all and of each other machine, are
+// not let in. All are counted and shown in /healthz.
 type Server struct {
 	opts Options
 	mux  http.Handler
 
-	mu      sync.Mutex
-	rigs    map[string]*rigState
-	clients map[*client]struct{}
-	closed  bool
-	closing chan struct{} // closed when the server stops
-	running sync.WaitGroup
+	mu       sync.Mutex
+	rigs     map[string]*rigState
+	clients  map[*client]struct{}
+	admitted int            // pages that have been let in: clients, and those that are about to be
+	sources  map[string]int // of them by address
+	closed   bool
+	closing  chan struct{} // closed when the server stops
+	running  sync.WaitGroup
+
+	listed     atomic.Pointer[[]*rigState] // all rigs, in the order in which they came
+	order      fleetOrder
+	fleetPages atomic.Int64  // open now
+	presence   atomic.Uint64 // changes whenever a page comes or goes
+	rows       atomic.Uint64 // made
 
 	figuring sync.Mutex // of alarm figures
 	trends   trends
@@ -85,11 +95,13 @@ func New(opts Options) *Server {
 		opts:    opts,
 		rigs:    map[string]*rigState{},
 		clients: map[*client]struct{}{},
+		sources: map[string]int{},
 		closing: make(chan struct{}),
 		trends:  trends{logs: map[string]*trend.Log{}},
 	}
+	s.listed.Store(&[]*rigState{})
 	for _, name := range opts.Rigs {
-		s.rigs[name] = newRigState(name)
+		s.know(name)
 	}
 	s.mux = s.routes()
 	return s

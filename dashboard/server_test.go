@@ -220,8 +220,8 @@ func TestNotFiniteIsNull(t *testing.T) {
 	if snap.Estimate.Velocity != &nan || snap.Channels[0].Value != &nan {
 		t.Error("Publish changed the caller's snapshot")
 	}
-	if f := s.Figures(); f.NotFinite != 4 || f.BrokenSnapshots != 0 {
-		t.Errorf("figures %+v, want 4 numbers that are not finite counted", f)
+	if f := s.Figures(); f.NotFinite != 5 || f.BrokenSnapshots != 0 {
+		t.Errorf("figures %+v, want 5 numbers that are not finite counted", f)
 	}
 	if dashboard.Num(nan) != nil || dashboard.Num(-inf) != nil || *dashboard.Num(1.5) != 1.5 {
 		t.Error("Num: want nil for NaN and infinities, the number otherwise")

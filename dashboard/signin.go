@@ -43,14 +43,15 @@ func (s *Server) who(r *http.Request) (access.Seat, bool) {
 	return s.opts.Gate.Who(token, s.opts.Now())
 }
 
-// still tells whether the seat of an open socket may go on watching the rig, and is the
-// seat as it is now.
-func (s *Server) still(seat access.Seat, rig string) bool {
+// still tells whether the seat of an open socket may go on watching what it watches, and
+// makes it the seat as it is now.
+func (s *Server) still(c *client) bool {
 	if s.opts.Gate == nil {
 		return true
 	}
-	now, ok := s.opts.Gate.Still(seat, s.opts.Now())
-	return ok && now.May(access.Watch) && now.Sees(rig)
+	now, ok := s.opts.Gate.Still(c.seat, s.opts.Now())
+	c.seat = now
+	return ok && now.May(access.Watch) && (c.rig == nil || now.Sees(c.rig.name))
 }
 
 func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) {

@@ -175,7 +175,7 @@ type ServiceView struct {
 	BrakePassed      bool     `json:"brake_test_passed"`
 	LineMovedMs      int64    `json:"line_moved_ms"` // slipped or cut
 	LineCutMs        int64    `json:"line_cut_ms"`
-	SinceCut         float64  `json:"line_work_since_cut_MJ"`
+	SinceCut         *float64 `json:"line_work_since_cut_MJ"`
 	Goal             *float64 `json:"line_work_goal_MJ"`
 	ReferenceMs      int64    `json:"reference_ms"`
 	ReferenceBy      string   `json:"reference_by"`

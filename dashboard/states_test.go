@@ -69,7 +69,7 @@ func testDue(seq uint64, now time.Time) *dashboard.Snapshot {
 	k := &s.Service
 	k.CrownSaverProven, k.CrownSaverWhy = false, "line was slipped or cut "+now.Add(-time.Hour).UTC().Format("2006-01-02 15:04 UTC")+", after the newest proof test"
 	k.LineMovedMs, k.ReferenceMs = now.Add(-time.Hour).UnixMilli(), now.Add(-40*time.Minute).UnixMilli()
-	k.SinceCut = 16900
+	k.SinceCut = num(16900)
 	s.Alarms = []dashboard.AlarmView{{Alarm: "crown_saver_not_proven", Title: "Crown saver not proven", State: "unacknowledged", Priority: "medium", Active: true, CanAck: true,
 		Sounds: true, CanSilence: true, Shelvable: true, Reason: k.CrownSaverWhy, Occurrence: 2, Version: 4, SinceMs: now.Add(-time.Hour).UnixMilli(),
 		Meaning: "No passing proof test is on record since line was moved.", Causes: "Line slipped or cut; the test is due.", Consequence: "The last device before the crown may not act.",

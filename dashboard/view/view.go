@@ -174,7 +174,7 @@ func service(w *watch.Rig) dashboard.ServiceView {
 	v := dashboard.ServiceView{
 		CrownSaverMs: ms(log.CrownSaver.At), CrownSaverBy: log.CrownSaver.By,
 		BrakeMs: ms(log.Brake.At), BrakePassed: log.Brake.Passed,
-		LineMovedMs: ms(log.LineMoved()), LineCutMs: ms(log.Cut.At), SinceCut: log.SinceCut / 1e6,
+		LineMovedMs: ms(log.LineMoved()), LineCutMs: ms(log.Cut.At), SinceCut: dashboard.Num(log.SinceCut / 1e6),
 		Goal:        dashboard.Num(float64(w.Rig().WorkGoal()) / 1e6),
 		ReferenceMs: ms(log.Reference.At), ReferenceBy: log.Reference.By,
 	}
