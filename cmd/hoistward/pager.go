@@ -35,6 +35,7 @@ type pager struct {
 
 const (
 	pageEvery   = 40 * time.Millisecond  // least time between two snapshots of a rig, but for alarms
+	manyEvery   = 80 * time.Millisecond  // likewise of one that only pages of many rigs show: ten a second, whatever the jitter
 	unseenEvery = time.Second            // likewise of one that no page shows
 	countEvery  = 250 * time.Millisecond // least time between two looks at the counters
 	freshLimit  = time.Second            // a page that comes waits so long for the loop at most
@@ -86,7 +87,11 @@ func (p *pager) due(rig string, now time.Time) bool {
 		return since >= unseenEvery
 	}
 	page := p.page.Load()
-	return page != nil && page.Watched(rig)
+	if page == nil {
+		return false
+	}
+	cabins, many := page.Watching(rig)
+	return cabins || many && since >= manyEvery
 }
 
 // make returns a new snapshot of w; nil where nothing is known of it yet.

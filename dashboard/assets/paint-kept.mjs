@@ -8,7 +8,7 @@ export function paintKept(snapshot, system, now) {
   const k = snapshot.service;
   const work = show(k.line_work_since_cut_MJ, "work", system), goal = convert(k.line_work_goal_MJ, "work", system);
   const row = $("line");
-  const part = known(k.line_work_goal_MJ) && k.line_work_goal_MJ > 0 ? k.line_work_since_cut_MJ / k.line_work_goal_MJ : null;
+  const part = known(k.line_work_since_cut_MJ) && known(k.line_work_goal_MJ) && k.line_work_goal_MJ > 0 ? k.line_work_since_cut_MJ / k.line_work_goal_MJ : null;
   hide(row.querySelector(".bar"), part === null);
   if (part !== null) {
     place(row.querySelector(".fill"), { width: `${(100 * (fraction(part, 0, 1.2) ?? 0)).toFixed(2)}%` });
