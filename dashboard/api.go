@@ -206,14 +206,37 @@ func (s *Server) health(w http.ResponseWriter, r *http.Request) {
 
 // metrics answers programs on this machine, which have no session, and who sees all rigs.
 func (s *Server) metrics(w http.ResponseWriter, r *http.Request) {
-	seat, in := s.who(r)
-	address := net.ParseIP(peer(r))
-	own := address != nil && address.IsLoopback() && !s.opts.BehindProxy
-	if !own && !(in && seat.Sees(access.AllRigs)) {
+	if !s.mayLookInside(r) {
 		writeError(w, http.StatusUnauthorized, "metrics are for programs on the monitor's own machine and for people who see all rigs")
 		return
 	}
 	s.opts.Metrics.ServeHTTP(w, r)
+}
+
+// mayLookInside tells whether r is of a program on this machine, or of who sees all rigs.
+func (s *Server) mayLookInside(r *http.Request) bool {
+	seat, in := s.who(r)
+	address := net.ParseIP(peer(r))
+	own := address != nil && address.IsLoopback() && !s.opts.BehindProxy
+	return own || in && seat.Sees(access.AllRigs)
+}
+
+// ready answers 200 only while every rig is watched, else 503. What of which rig is
+// missing is told to programs on this machine and to who sees all rigs.
+func (s *Server) ready(w http.ResponseWriter, r *http.Request) {
+	if s.opts.Ready == nil {
+		writeError(w, http.StatusNotFound, "nobody looks whether this server watches")
+		return
+	}
+	ready, state := s.opts.Ready()
+	status := http.StatusOK
+	if !ready {
+		status = http.StatusServiceUnavailable
+	}
+	if !s.mayLookInside(r) {
+		state = map[string]bool{"watching": ready}
+	}
+	writeJSON(w, status, state)
 }
 
 // readBody reads one JSON object into v, or answers the request with what is wrong.

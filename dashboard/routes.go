@@ -43,6 +43,7 @@ func (s *Server) table() []route {
 		{"POST", "/api/session", anyone, false, s.signIn},
 		{"DELETE", "/api/session", anyone, false, s.signOut},
 		{"GET", "/healthz", anyone, false, s.health},
+		{"GET", "/readyz", anyone, false, s.ready},
 		{"GET", "/assets/{file...}", anyone, false, s.asset},
 		{"GET", "/", watch, true, s.notFoundPage},
 	}

@@ -18,13 +18,14 @@ import (
 
 // Options are what a Server is made from.
 type Options struct {
-	Desk    Desk             // nil: nobody can acknowledge, every act is refused
-	Health  func() any       // what /healthz says besides the dashboard's own figures; nil = nothing
-	Metrics http.Handler     // answers /metrics; nil = there are none
-	Log     *zap.Logger      // nil = no log
-	Version string           // shown on the start page
-	Now     func() time.Time // nil = time.Now
-	Rigs    []string         // rigs to list before their first snapshot
+	Desk    Desk                           // nil: nobody can acknowledge, every act is refused
+	Health  func() any                     // what /healthz says besides the dashboard's own figures; nil = nothing
+	Ready   func() (ready bool, state any) // what /readyz says: whether every rig is watched, and of each what is missing; nil = there is none
+	Metrics http.Handler                   // answers /metrics; nil = there are none
+	Log     *zap.Logger                    // nil = no log
+	Version string                         // shown on the start page
+	Now     func() time.Time               // nil = time.Now
+	Rigs    []string                       // rigs to list before their first snapshot
 	// Fresh is called before a page or the API is given the newest snapshot of a rig, so
 	// that one made now can be published first; nil = what was published is the newest.
 	Fresh func(rig string)

@@ -30,6 +30,7 @@ type Snapshot struct {
 	Links      []LinkView    `json:"links"`
 	Rejects    []RejectView  `json:"rejects"`  // most frequent first
 	Recorder   string        `json:"recorder"` // "", or what is wrong
+	Sick       []string      `json:"sick"`     // what is wrong with the monitor itself, the worst first
 }
 
 // Mast is the scale of the mast strip, m above the floor.

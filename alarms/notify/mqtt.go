@@ -54,6 +54,7 @@ type mqttOut struct {
 	client *mqtt.Client
 	alive  func() time.Time // when the watch last went round
 	condition
+	beats  chan []byte   // the newest that was not sent
 	events chan struct{} // there may be one
 	states chan struct{} // one is to be sent
 
@@ -65,7 +66,7 @@ type mqttOut struct {
 
 func newMQTT(o *Options, m MQTT, alive func() time.Time) (*mqttOut, error) {
 	d := &mqttOut{o: o, name: m.Name, shared: m.Shared, alive: alive, condition: newCondition(),
-		events: make(chan struct{}, 1), states: make(chan struct{}, 1),
+		beats: make(chan []byte, 1), events: make(chan struct{}, 1), states: make(chan struct{}, 1),
 		newest: map[string]*snapshot{}, dirty: map[string]bool{}}
 	var err error
 	if d.box, err = openOutbox(o, m.Name); err != nil {
@@ -150,6 +151,7 @@ func (d *mqttOut) run(ctx context.Context) {
 	g.Go(func() { d.sendStates(ctx) })
 	g.Go(func() { d.sendEvents(ctx) })
 	g.Go(func() { d.sayHere(ctx) })
+	g.Go(func() { d.sendBeats(ctx) })
 	g.Wait()
 	_ = d.box.save() // said by save
 	d.box.tail.close()

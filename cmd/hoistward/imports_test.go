@@ -43,6 +43,8 @@ var importRules = []importRule{
 	{"hoistward/alarms/group", []string{"hoistward/alarms", "hoistward/alarms/watch", "hoistward/ingest", "hoistward/ingest/jetstream"},
 		[]string{"os", "database/sql", "go.uber.org/zap", "github.com/eclipse/paho.mqtt.golang"},
 		"a member plays what the servers keep; files, pages and logs are the command's"},
+	{"hoistward/alarms/pulse", nil, []string{"net", "os", "context", "sync", "log", "go.uber.org/zap"},
+		"whether it is watched is decided from what was seen; looking and telling are the command's"},
 	{"hoistward/alarms/whatif", []string{"hoistward/alarms", "hoistward/alarms/watch", "hoistward/detect", "hoistward/ingest"},
 		[]string{"net", "os", "context", "go.uber.org/zap"}, "what might have been is worked out from entries, as what was"},
 	{"hoistward/dashboard/access", nil, []string{"net", "net/http", "go.uber.org/zap", "log"},

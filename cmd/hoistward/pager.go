@@ -20,6 +20,7 @@ import (
 type pager struct {
 	counters *ingest.Counters
 	loop     *watch.Loop
+	sick     func() []string // what is wrong with the monitor itself, for every page
 	page     atomic.Pointer[dashboard.Server]
 
 	// Of the loop's goroutine.
@@ -30,6 +31,7 @@ type pager struct {
 
 	mu      sync.Mutex
 	waiting map[string]*dashboard.Snapshot
+	taken   time.Time // when what waited was last taken
 	wake    chan struct{}
 }
 
@@ -42,7 +44,7 @@ const (
 )
 
 func newPager(c *ingest.Counters) *pager {
-	return &pager{counters: c, last: map[string]time.Time{}, waiting: map[string]*dashboard.Snapshot{}, wake: make(chan struct{}, 1)}
+	return &pager{counters: c, sick: func() []string { return []string{} }, last: map[string]time.Time{}, waiting: map[string]*dashboard.Snapshot{}, wake: make(chan struct{}, 1)}
 }
 
 // show makes w's snapshot the newest, unless one was made a moment ago and nothing
@@ -105,7 +107,9 @@ func (p *pager) make(w *watch.Rig, now time.Time) *dashboard.Snapshot {
 	}
 	p.last[w.Name()] = now
 	p.seq++
-	return view.Of(w, p.seq, p.rejects.of(w.Name()))
+	snap := view.Of(w, p.seq, p.rejects.of(w.Name()))
+	snap.Sick = p.sick()
+	return snap
 }
 
 // fresh publishes a rig as it is now, for a page that has just come.
@@ -135,7 +139,7 @@ func (p *pager) start(page *dashboard.Server, u *undo) {
 			}
 			p.mu.Lock()
 			batch := p.waiting
-			p.waiting = map[string]*dashboard.Snapshot{}
+			p.waiting, p.taken = map[string]*dashboard.Snapshot{}, time.Now()
 			p.mu.Unlock()
 			for _, snap := range batch {
 				page.Publish(snap)
@@ -143,6 +147,13 @@ func (p *pager) start(page *dashboard.Server, u *undo) {
 		}
 	}()
 	u.add("pager", func(stop context.Context) error { cancel(); return waitFor(stop, done) })
+}
+
+// moved tells whether snapshots wait, and when some were last taken.
+func (p *pager) moved() (waiting bool, at time.Time) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return len(p.waiting) > 0, p.taken
 }
 
 // rejectViews are the counts of rejects as the pages of rigs show them: of the

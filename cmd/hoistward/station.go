@@ -53,6 +53,7 @@ type station struct {
 	pager    *pager
 	metrics  *metrics
 	notifier *notify.Notifier
+	heart    *heart
 	address  string
 	onEvent  func(w *watch.Rig, o *watch.Outcome) // told of each entry; may be nil
 }
@@ -104,7 +105,8 @@ func (st *station) start(u *undo) error {
 	u.add("alarm state", st.states.Close)
 	st.service = journal.NewLogs(filepath.Join(dir, serviceDir))
 	u.add("service log", func(context.Context) error { return st.service.Close() })
-	st.pager, st.metrics = newPager(st.counters), newMetrics(st)
+	st.pager, st.metrics, st.heart = newPager(st.counters), newMetrics(st), newHeart(st)
+	st.pager.sick = st.heart.words
 	if err := st.openNotify(u); err != nil {
 		ln.Close()
 		return err
@@ -118,7 +120,11 @@ func (st *station) start(u *undo) error {
 	st.watchRecorder(u)
 	st.keepTidy(recordings, u)
 	st.watchHistorian(u)
-	return st.startSources(u)
+	if err := st.startSources(u); err != nil {
+		return err
+	}
+	st.heart.start(u)
+	return nil
 }
 
 // watchRecorder tells the loop when recording stops and when it goes on.
@@ -171,7 +177,7 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		Open: openRig, Clock: st.clock, FirstSeq: last, Tick: tickEvery,
 		Sessions: map[string]ingest.Session{}, Recorder: st.recorder, Journal: st.journal,
 		States: st.states, Service: st.service, Wall: st.wall,
-		Counters: st.counters, Changed: st.changed, Handled: st.metrics.handled, Answered: feed.take,
+		Counters: st.counters, Changed: st.changed, Handled: st.handled, Answered: feed.take,
 		Trouble: func(err error) { st.log.Error("journal line waits for the disk", zap.Error(err)) },
 	}
 	if err := st.makeSources(); err != nil {
@@ -287,7 +293,7 @@ func (st *station) startPage(ln net.Listener, u *undo) {
 	st.page = dashboard.New(dashboard.Options{
 		Desk: desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
 		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Fresh: st.pager.fresh,
-		Metrics: st.metrics.handler(st.log),
+		Metrics: st.metrics.handler(st.log), Ready: st.heart.answer,
 	})
 	st.pager.loop = st.loop
 	st.pager.start(st.page, u)
@@ -348,7 +354,14 @@ func (st *station) changed(w *watch.Rig, o *watch.Outcome) {
 		st.metrics.frames.Inc()
 	}
 	st.notifier.Changed(w, o)
+	st.heart.turned(w.Name(), o.Sample)
 	if st.onEvent != nil {
 		st.onEvent(w, o)
 	}
+}
+
+// handled is told of each message in the loop's goroutine: how long it waited.
+func (st *station) handled(waited time.Duration) {
+	st.metrics.handled(waited)
+	st.heart.waited(waited)
 }
