@@ -120,7 +120,7 @@ func TestEveryKindOfMistakeIsShown(t *testing.T) {
 		"key of another kind":            `service\.bands: got the key, want no such key with kind: disc`,
 		"replicas of a group":            `group\.replicas: got 2, want 1, 3 or 5`,
 		"topic of a group":               `sources\[0\]\.topic: got "rigs/\{rig\}/readings", want hoist/\{rig\}/readings with a group`,
-		"other host":                     `listen: got "0\.0\.0\.0:8077", want a loopback host.*accounts are not set up`,
+		"other host":                     `listen: got "0\.0\.0\.0:8077", want a loopback host.*without the group tls`,
 		"password in the file":           `password: got a password in the file`,
 		"user in the broker's address":   `broker: got a user in the address`,
 		"broker's scheme":                `broker: got "mqtt\.example:1883"`,

@@ -36,6 +36,7 @@ func loadSite(path string, text []byte) (*Site, []Problem) {
 	for i := range f.site.Sources {
 		f.checkFiles(folder, &f.site.Sources[i])
 	}
+	f.checkPage(folder)
 	f.checkNotify(folder)
 	f.checkHistorian(folder)
 	f.checkGroupRigs()

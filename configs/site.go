@@ -2,7 +2,6 @@ package configs
 
 import (
 	"fmt"
-	"net"
 	"net/netip"
 	"strconv"
 	"strings"
@@ -22,7 +21,8 @@ const (
 // shows and keeps what it found.
 type Site struct {
 	Name    string
-	Listen  string // host:port of the dashboard, on this machine only
+	Page    Page   // how people reach the dashboard
+	Listen  string // its host:port
 	Data    string // folder of journal and recordings; LoadSite takes it from the site file's folder
 	Rigs    []RigFile
 	Sources []Source
@@ -90,7 +90,8 @@ func readSite(name string, text []byte) siteFile {
 	}
 	s := f.site
 	s.Name = root.name("site")
-	s.Listen = readListen(root)
+	s.Page = readPage(root)
+	s.Listen = readListen(root, &s.Page)
 	s.Data = StandardData
 	if data, ok := root.words("data", false, "a folder"); ok {
 		s.Data = data
@@ -108,28 +109,6 @@ func readSite(name string, text []byte) siteFile {
 	s.Notes = append(s.Notes, noteClocks(f.r, s.Sources)...)
 	s.Notes = append(s.Notes, s.Forward.noteSecret(f.r)...)
 	return f
-}
-
-// readListen takes addresses of this machine alone: the dashboard has no accounts,
-// so whoever reaches it can acknowledge alarms.
-func readListen(o *object) string {
-	const want = "host:port on this machine, such as " + StandardListen
-	text, line, ok := o.scalar("listen", false, want)
-	if !ok {
-		return StandardListen
-	}
-	host, port, err := net.SplitHostPort(text)
-	if err == nil {
-		_, err = strconv.ParseUint(port, 10, 16)
-	}
-	switch {
-	case err != nil:
-		o.r.add(line, o.at("listen"), strconv.Quote(text), want)
-	case !loopback(host):
-		o.r.add(line, o.at("listen"), strconv.Quote(text),
-			"a loopback host such as 127.0.0.1: accounts are not set up, so no other machine may reach the dashboard")
-	}
-	return text
 }
 
 func loopback(host string) bool {

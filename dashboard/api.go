@@ -86,7 +86,7 @@ func (s *Server) noteAct(r *http.Request, rig string, act *ingest.Act, refused e
 	if refused != nil {
 		outcome = refused.Error()
 	}
-	s.opts.Gate.Note(access.Entry{At: s.opts.Now(), Person: act.Person, Address: peer(r), What: "act", Rig: rig,
+	s.opts.Gate.Note(access.Entry{At: s.opts.Now(), Person: act.Person, Address: s.peer(r), What: "act", Rig: rig,
 		Detail: strings.TrimSpace(act.Do + " " + act.Alarm + " " + act.Channel), Outcome: outcome})
 }
 
@@ -154,16 +154,18 @@ func (rig *rigState) countSound(now time.Time) (running, silent int) {
 
 // Figures are the dashboard's own part of /healthz.
 type Figures struct {
-	Version         string    `json:"version"`
-	Pages           int       `json:"pages"`              // open now
-	Served          uint64    `json:"pages_served"`       // since the start
-	Slow            uint64    `json:"pages_dropped_slow"` // could not take a snapshot in time
-	Lost            uint64    `json:"pages_gone"`         // closed, or did not answer pings
-	Refused         uint64    `json:"pages_refused"`      // too many, or stopping
-	Paced           uint64    `json:"requests_refused_as_too_many"`
-	NotFinite       uint64    `json:"numbers_not_finite"`          // shown as not known
-	BrokenSnapshots uint64    `json:"snapshots_that_are_not_json"` // not shown
-	Rigs            []Summary `json:"rigs"`
+	Version         string `json:"version"`
+	Pages           int    `json:"pages"`              // open now
+	Served          uint64 `json:"pages_served"`       // since the start
+	Slow            uint64 `json:"pages_dropped_slow"` // could not take a snapshot in time
+	Lost            uint64 `json:"pages_gone"`         // closed, or did not answer pings
+	Refused         uint64 `json:"pages_refused"`      // too many, or stopping
+	Paced           uint64 `json:"requests_refused_as_too_many"`
+	NotFinite       uint64 `json:"numbers_not_finite"`          // shown as not known
+	BrokenSnapshots uint64 `json:"snapshots_that_are_not_json"` // not shown
+	// Certificate is the page's; none where TLS is not the server's own.
+	Certificate *CertificateStatus `json:"certificate,omitempty"`
+	Rigs        []Summary          `json:"rigs"`
 }
 
 // Figures returns the dashboard's own part of /healthz.
@@ -171,8 +173,13 @@ func (s *Server) Figures() Figures {
 	s.mu.Lock()
 	pages := len(s.clients)
 	s.mu.Unlock()
+	var certificate *CertificateStatus
+	if s.opts.TLS != nil {
+		status := s.opts.TLS.Status(time.Now())
+		certificate = &status
+	}
 	return Figures{
-		Version: s.opts.Version, Pages: pages, Served: s.served.Load(), Slow: s.slow.Load(), Lost: s.lost.Load(),
+		Certificate: certificate, Version: s.opts.Version, Pages: pages, Served: s.served.Load(), Slow: s.slow.Load(), Lost: s.lost.Load(),
 		Refused: s.full.Load(), Paced: s.paced.Load(), NotFinite: s.cleaned.Load(), BrokenSnapshots: s.broken.Load(), Rigs: s.Summaries(),
 	}
 }
@@ -216,7 +223,7 @@ func (s *Server) metrics(w http.ResponseWriter, r *http.Request) {
 // mayLookInside tells whether r is of a program on this machine, or of who sees all rigs.
 func (s *Server) mayLookInside(r *http.Request) bool {
 	seat, in := s.who(r)
-	address := net.ParseIP(peer(r))
+	address := net.ParseIP(direct(r))
 	own := address != nil && address.IsLoopback() && !s.opts.BehindProxy
 	return own || in && seat.Sees(access.AllRigs)
 }

@@ -28,7 +28,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			http.Error(w, "a page from somewhere else may not use this dashboard", http.StatusForbidden)
 			return
 		}
-		if wait := s.pacer.take(peer(r), s.opts.Now()); wait > 0 {
+		if wait := s.pacer.take(s.peer(r), s.opts.Now()); wait > 0 {
 			s.paced.Add(1)
 			w.Header().Set("Retry-After", "1")
 			writeError(w, http.StatusTooManyRequests, "too many requests from this address: ask again in a second")
@@ -47,7 +47,7 @@ func (s *Server) headers(h http.Header, host string) {
 	h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
 	h.Set("Cache-Control", "no-store")
 	socket := "ws://" + host
-	if s.opts.Secure {
+	if s.secure() {
 		socket = "wss://" + host
 		h.Set("Strict-Transport-Security", "max-age=31536000")
 	}
@@ -91,7 +91,7 @@ func (s *Server) ownOrigin(r *http.Request) bool {
 		return true
 	}
 	scheme := "http"
-	if s.opts.Secure {
+	if s.secure() {
 		scheme = "https"
 	}
 	u, err := url.Parse(origins[0])

@@ -4,6 +4,7 @@ import (
 	"context"
 	"net"
 	"net/http"
+	"net/netip"
 	"net/url"
 	"strings"
 
@@ -111,13 +112,38 @@ func (s *Server) rigOf(r *http.Request) *rigState {
 // refuse writes down what a person may not.
 func (s *Server) refuse(r *http.Request, seat access.Seat, why string) {
 	if s.opts.Gate != nil {
-		s.opts.Gate.Note(access.Entry{At: s.opts.Now(), Person: seat.Person, Address: peer(r), What: "refused",
+		s.opts.Gate.Note(access.Entry{At: s.opts.Now(), Person: seat.Person, Address: s.peer(r), What: "refused",
 			Rig: r.PathValue("rig"), Detail: r.Method + " " + r.URL.Path, Outcome: why})
 	}
 }
 
-// peer is the address that a request came from, without its port.
-func peer(r *http.Request) string {
+// peer is the address that a request came from, without its port. Behind a proxy it is
+// what the proxy wrote last into X-Forwarded-For, believed only where the connection
+// itself comes from this machine or a private network: what stands before it, anyone
+// may have written.
+func (s *Server) peer(r *http.Request) string {
+	from := direct(r)
+	if !s.opts.BehindProxy {
+		return from
+	}
+	proxy, err := netip.ParseAddr(from)
+	if err != nil || !(proxy.IsLoopback() || proxy.IsPrivate()) {
+		return from
+	}
+	said := r.Header.Values("X-Forwarded-For")
+	if len(said) == 0 {
+		return from
+	}
+	words := strings.Split(said[len(said)-1], ",")
+	told, err := netip.ParseAddr(strings.TrimSpace(words[len(words)-1]))
+	if err != nil {
+		return from
+	}
+	return told.Unmap().WithZone("").String()
+}
+
+// direct is the address at the other end of the connection.
+func direct(r *http.Request) string {
 	host, _, err := net.SplitHostPort(r.RemoteAddr)
 	if err != nil {
 		return r.RemoteAddr

@@ -2,10 +2,12 @@ package dashboard
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
 	"net/http"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -14,6 +16,7 @@ import (
 	"hoistward/dashboard/trend"
 
 	"go.uber.org/zap"
+	"golang.org/x/net/netutil"
 )
 
 // Options are what a Server is made from.
@@ -31,25 +34,26 @@ type Options struct {
 	Fresh func(rig string)
 	// Gate says who may see and do what; nil = whoever asks, everything.
 	Gate        *access.Gate
-	Secure      bool     // browsers reach the server over TLS, its own or a proxy's
-	Hosts       []string // names besides loopback ones that the server is reached by
-	BehindProxy bool     // every request comes through a proxy on this machine
+	TLS         *Certificate // nil = HTTP in the clear
+	Hosts       []string     // names besides loopback ones that the server is reached by
+	BehindProxy bool         // requests come through a proxy that does TLS and says who asked (X-Forwarded-For)
 	// AlarmFigures measures the journal of the given rigs, none = all; nil = none is kept.
 	AlarmFigures func(rigs []string, from, to time.Time) (any, error)
 }
 
 // Limits of one server. Everything that can grow has one.
 const (
-	maxClients    = 500              // WebSocket pages at once
-	perAddress    = 100              // of them from one other machine
-	maxBody       = 4 << 10          // bytes of a POST
-	maxFrame      = 512              // bytes a page may send over its WebSocket: it has nothing to say
-	perClient     = 10               // snapshots a second to one page
-	writeWait     = time.Second      // a page that cannot take one snapshot in this time is dropped
-	pingEvery     = 4 * time.Second  // with two lost pings a peer is gone
-	pongWait      = 10 * time.Second //
-	socketBuffer  = 64 << 10         // bytes in the kernel per page: a page that does not read is found soon
-	shutdownLimit = 3 * time.Second
+	maxClients     = 500              // WebSocket pages at once
+	perAddress     = 100              // of them from one other machine
+	maxConnections = 2000             // of TCP: what is beyond waits until one ends
+	maxBody        = 4 << 10          // bytes of a POST
+	maxFrame       = 512              // bytes a page may send over its WebSocket: it has nothing to say
+	perClient      = 10               // snapshots a second to one page
+	writeWait      = time.Second      // a page that cannot take one snapshot in this time is dropped
+	pingEvery      = 4 * time.Second  // with two lost pings a peer is gone
+	pongWait       = 10 * time.Second //
+	socketBuffer   = 64 << 10         // bytes in the kernel per page: a page that does not read is found soon
+	shutdownLimit  = 3 * time.Second
 )
 
 // Server shows rigs to pages. Make it with New, feed it with Publish.
@@ -113,11 +117,19 @@ func (s *Server) Handler() http.Handler { return s.mux }
 
 // Serve answers on ln until ctx ends, then tells every page that it is going away
 // (WebSocket close 1001) and stops within 3 s. It returns nil after an ordered
-// stop. As long as there are no accounts it refuses any listener that is not on
-// the loopback interface.
+// stop. Where other machines reach it, by the listener, by Options.Hosts or through a
+// proxy, it refuses to serve without accounts and without TLS.
 func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
-	if err := loopbackOnly(ln.Addr()); err != nil {
+	if err := s.MayServe(ln.Addr()); err != nil {
 		return errors.Join(err, ln.Close())
+	}
+	ln = netutil.LimitListener(ln, maxConnections)
+	if s.opts.TLS != nil {
+		ln = tls.NewListener(ln, s.opts.TLS.config())
+		watched := make(chan struct{})
+		watching, stop := context.WithCancel(ctx)
+		go func() { defer close(watched); s.watchCertificate(watching) }()
+		defer func() { stop(); <-watched }()
 	}
 	hs := &http.Server{
 		Handler:           s.mux,
@@ -176,12 +188,53 @@ func (s *Server) hangUp() {
 	}
 }
 
-func loopbackOnly(addr net.Addr) error {
+// MayServe says what is missing before other machines may reach the server at addr.
+func (s *Server) MayServe(addr net.Addr) error {
 	tcp, ok := addr.(*net.TCPAddr)
-	if ok && tcp.IP.IsLoopback() {
+	local := ok && tcp.IP.IsLoopback()
+	if local && !s.opts.BehindProxy && len(s.opts.Hosts) == 0 {
 		return nil
 	}
-	return fmt.Errorf("dashboard: listen on %s: got an address that other machines can reach, "+
-		"want loopback such as 127.0.0.1:8080, because there are no accounts yet "+
-		"and anyone who reaches the page could acknowledge alarms", addr)
+	var missing []string
+	if s.opts.Gate == nil || !s.opts.Gate.Closed(s.opts.Now()) {
+		missing = append(missing, "there are no accounts (hoistward user add makes the first)")
+	}
+	if s.opts.TLS == nil && !s.opts.BehindProxy {
+		missing = append(missing, "there is no TLS (tls in the site file, or behind_proxy: true where a proxy does it)")
+	}
+	if len(missing) == 0 {
+		return nil
+	}
+	return fmt.Errorf("dashboard: listen on %s: other machines can reach the page there, and %s: "+
+		"want loopback such as 127.0.0.1:8080 until that is set up, because anyone who reaches the page could acknowledge alarms",
+		addr, strings.Join(missing, ", and "))
 }
+
+const certificateTold = 24 * time.Hour // a warning of the certificate is logged again
+
+// watchCertificate logs what is wrong with the certificate: when it changes, and each
+// day.
+func (s *Server) watchCertificate(ctx context.Context) {
+	tick := time.NewTicker(time.Minute)
+	defer tick.Stop()
+	told, at := "", time.Time{}
+	for {
+		now := time.Now()
+		if words := s.opts.TLS.Status(now).Words(); words != told || words != "" && now.Sub(at) >= certificateTold {
+			told, at = words, now
+			if words == "" {
+				s.opts.Log.Info("the page's certificate is good again")
+			} else {
+				s.opts.Log.Warn(words)
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+// secure tells whether browsers reach the server over TLS, its own or a proxy's.
+func (s *Server) secure() bool { return s.opts.TLS != nil || s.opts.BehindProxy }

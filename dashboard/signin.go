@@ -25,7 +25,7 @@ const (
 const signInWait = 10 * time.Second // for room to work out a password's hash
 
 func (s *Server) cookieName() string {
-	if s.opts.Secure {
+	if s.secure() {
 		return secureCookie
 	}
 	return plainCookie
@@ -75,7 +75,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), signInWait)
 	defer cancel()
-	token, rights, err := s.opts.Gate.SignIn(ctx, strings.TrimSpace(asked.Person), asked.Password, peer(r), s.opts.Now())
+	token, rights, err := s.opts.Gate.SignIn(ctx, strings.TrimSpace(asked.Person), asked.Password, s.peer(r), s.opts.Now())
 	var wait *access.WaitError
 	switch {
 	case errors.As(err, &wait):
@@ -98,12 +98,12 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) cookie(token string, age int) *http.Cookie {
 	return &http.Cookie{Name: s.cookieName(), Value: token, Path: "/", MaxAge: age,
-		HttpOnly: true, Secure: s.opts.Secure, SameSite: http.SameSiteStrictMode}
+		HttpOnly: true, Secure: s.secure(), SameSite: http.SameSiteStrictMode}
 }
 
 func (s *Server) signOut(w http.ResponseWriter, r *http.Request) {
 	if seat, in := s.who(r); in && s.opts.Gate != nil && seat.Person != "" {
-		s.opts.Gate.SignOut(seat, peer(r), s.opts.Now())
+		s.opts.Gate.SignOut(seat, s.peer(r), s.opts.Now())
 	}
 	http.SetCookie(w, s.cookie("", -1))
 	w.WriteHeader(http.StatusNoContent)

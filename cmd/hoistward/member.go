@@ -70,7 +70,7 @@ func (m *member) start(ctx context.Context, u *undo) error {
 	if err != nil {
 		return fmt.Errorf("dashboard: %w", err)
 	}
-	m.address = "http://" + ln.Addr().String()
+	m.address = pageAddress(m.site, ln.Addr().String())
 	if err := m.connect(ctx, u); err != nil {
 		ln.Close()
 		return err
@@ -87,10 +87,19 @@ func (m *member) start(ctx context.Context, u *undo) error {
 		Name: m.site.Group.Member, Revision: m.site.Group.Revision, Source: fmt.Sprintf("%+v", mapping), Settings: settings,
 		Store: m.store, Conn: m.conn, Counters: m.counters, Wall: m.wall, Changed: m.changed, Told: m.told,
 	})
-	m.page = dashboard.New(dashboard.Options{
+	page := dashboard.Options{
 		Desk: memberDesk{m.group}, Health: m.health, Log: m.log, Version: version,
 		Rigs: rigNames(m.site), Fresh: m.pages.fresh,
-	})
+	}
+	if err := guardPage(&page, m.site, m.log, time.Now(), u); err != nil {
+		ln.Close()
+		return err
+	}
+	m.page = dashboard.New(page)
+	if err := m.page.MayServe(ln.Addr()); err != nil {
+		ln.Close()
+		return usageError{err}
+	}
 	if err := m.pages.start(u); err != nil {
 		ln.Close()
 		return err

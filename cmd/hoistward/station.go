@@ -116,7 +116,10 @@ func (st *station) start(u *undo) error {
 		return err
 	}
 	st.notifier.Start()
-	st.startPage(ln, u)
+	if err := st.startPage(ln, u); err != nil {
+		ln.Close()
+		return err
+	}
 	st.watchRecorder(u)
 	st.keepTidy(recordings, u)
 	st.watchHistorian(u)
@@ -163,7 +166,7 @@ func (st *station) listen() (net.Listener, error) {
 	if err != nil {
 		return nil, fmt.Errorf("dashboard: %w", err)
 	}
-	st.address = "http://" + ln.Addr().String()
+	st.address = pageAddress(st.site, ln.Addr().String())
 	return ln, nil
 }
 
@@ -289,12 +292,19 @@ func waitFor(ctx context.Context, done <-chan struct{}) error {
 	}
 }
 
-func (st *station) startPage(ln net.Listener, u *undo) {
-	st.page = dashboard.New(dashboard.Options{
+func (st *station) startPage(ln net.Listener, u *undo) error {
+	o := dashboard.Options{
 		Desk: desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
 		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Fresh: st.pager.fresh,
 		Metrics: st.metrics.handler(st.log), Ready: st.heart.answer,
-	})
+	}
+	if err := guardPage(&o, st.site, st.log, st.clock(), u); err != nil {
+		return err
+	}
+	st.page = dashboard.New(o)
+	if err := st.page.MayServe(ln.Addr()); err != nil {
+		return usageError{err}
+	}
 	st.pager.loop = st.loop
 	st.pager.start(st.page, u)
 	ctx, cancel := context.WithCancel(context.Background())
@@ -309,6 +319,7 @@ func (st *station) startPage(ln net.Listener, u *undo) {
 			return stop.Err()
 		}
 	})
+	return nil
 }
 
 // alarmFigures is what the page is told of the alarms themselves.
