@@ -64,6 +64,7 @@ type cli struct {
 	Export    exportCmd    `cmd:"" help:"Recording to CSV, Parquet or line protocol, or a plain copy."`
 	Hold      holdCmd      `cmd:"" help:"Times whose recordings are never deleted: list, add, release."`
 	Server    serverCmd    `cmd:"" hidden:"" help:"One of a group's servers, by its configuration file."`
+	User      userCmd      `cmd:"" help:"Who may see and do what on the page: add, list, remove, password, role, rigs."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`
 }
 

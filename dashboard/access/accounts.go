@@ -42,6 +42,17 @@ func (a *Account) Rights() Rights {
 
 // Check says what is wrong with an account.
 func (a *Account) Check() error {
+	if err := a.CheckRights(); err != nil {
+		return err
+	}
+	if _, err := parsePHC(a.Hash); err != nil {
+		return fmt.Errorf("%s: %w", a.Person, err)
+	}
+	return nil
+}
+
+// CheckRights says what is wrong with all but the password.
+func (a *Account) CheckRights() error {
 	if err := CheckPerson(a.Person); err != nil {
 		return err
 	}
@@ -60,9 +71,6 @@ func (a *Account) Check() error {
 		return fmt.Errorf("%s: a station's role: got %s, want watch or acknowledge: it is whoever stands before it", a.Person, a.Role)
 	case a.Station && (len(a.Rigs) != 1 || a.Rigs[0] == AllRigs):
 		return fmt.Errorf("%s: a station's rigs: got %s, want the one rig that it stands on", a.Person, strings.Join(a.Rigs, ", "))
-	}
-	if _, err := parsePHC(a.Hash); err != nil {
-		return fmt.Errorf("%s: %w", a.Person, err)
 	}
 	return nil
 }

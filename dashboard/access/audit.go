@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
+	"strings"
 	"time"
 )
 
@@ -17,7 +19,7 @@ type Entry struct {
 	At      time.Time `json:"at"`
 	Person  string    `json:"person"`  // as it was given, where nobody is known by it
 	Address string    `json:"address"` // of the peer
-	What    string    `json:"what"`    // sign_in, sign_out, act, preferences, refused
+	What    string    `json:"what"`    // sign_in, sign_out, act, refused, account_added and the like
 	Rig     string    `json:"rig,omitempty"`
 	Detail  string    `json:"detail,omitempty"`
 	Outcome string    `json:"outcome"` // done, or why not
@@ -56,16 +58,13 @@ func (a *audit) open() error {
 
 // write appends one line, and begins a new file when this one is full.
 func (a *audit) write(e Entry) error {
-	for _, text := range []*string{&e.Person, &e.Address, &e.Rig, &e.Detail, &e.Outcome} {
-		if len(*text) > longestText {
-			*text = (*text)[:longestText]
-		}
-	}
-	line, err := json.Marshal(e)
+	line, err := e.line()
 	if err != nil {
-		return fmt.Errorf("audit: %w", err)
+		return err
 	}
-	line = append(line, '\n')
+	if info, err := a.file.Stat(); err == nil {
+		a.size = info.Size() // the command line writes there too
+	}
 	if a.size > 0 && a.size+int64(len(line)) > mostAudit {
 		if err := a.turn(); err != nil {
 			return err
@@ -79,6 +78,19 @@ func (a *audit) write(e Entry) error {
 	return nil
 }
 
+func (e Entry) line() ([]byte, error) {
+	for _, text := range []*string{&e.Person, &e.Address, &e.Rig, &e.Detail, &e.Outcome} {
+		if len(*text) > longestText {
+			*text = strings.ToValidUTF8((*text)[:longestText], "")
+		}
+	}
+	line, err := json.Marshal(e)
+	if err != nil {
+		return nil, fmt.Errorf("audit: %w", err)
+	}
+	return append(line, '\n'), nil
+}
+
 // turn puts the full file aside, in place of the one before.
 func (a *audit) turn() error {
 	a.file.Close()
@@ -89,3 +101,17 @@ func (a *audit) turn() error {
 }
 
 func (a *audit) close() error { return a.file.Close() }
+
+// NoteChange writes one line into the audit of a folder whose Gate may be open in
+// another process; it begins no new file.
+func NoteChange(dir string, e Entry) error {
+	a, err := openAudit(filepath.Join(dir, auditFile))
+	if err != nil {
+		return err
+	}
+	line, err := e.line()
+	if err == nil {
+		_, err = a.file.Write(line)
+	}
+	return errors.Join(err, a.close())
+}

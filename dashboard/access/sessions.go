@@ -34,7 +34,8 @@ const sessionsVersion = 1
 type session struct {
 	Person  string    `json:"person"`
 	Began   time.Time `json:"began"`
-	Used    time.Time `json:"used"` // to a minute
+	Used    time.Time `json:"used"`            // to a minute
+	Of      time.Time `json:"account_changed"` // Changed of the account that it was opened with
 	Station bool      `json:"station,omitempty"`
 	Address string    `json:"address"` // that it was opened from
 }
@@ -74,7 +75,7 @@ func (s *sessions) open(account *Account, address string, now time.Time) string 
 	s.sweep(now)
 	s.makeRoom(account.Person)
 	token := newToken()
-	s.by[digest(token)] = session{Person: account.Person, Began: now, Used: now, Station: account.Station, Address: address}
+	s.by[digest(token)] = session{Person: account.Person, Began: now, Used: now, Of: account.Changed, Station: account.Station, Address: address}
 	return token
 }
 
@@ -146,7 +147,7 @@ func (s *sessions) keepTo(accounts *Accounts) (ended []string) {
 	for _, key := range slices.Sorted(maps.Keys(s.by)) {
 		x := s.by[key]
 		account, ok := accounts.Find(x.Person)
-		if !ok || x.Began.Before(account.Changed) || x.Station != account.Station {
+		if !ok || !x.Of.Equal(account.Changed) || x.Station != account.Station {
 			delete(s.by, key)
 			ended = append(ended, key)
 		}
