@@ -51,7 +51,13 @@ func TestReadableAndReachable(t *testing.T) {
 }
 
 // contrastJS finds text whose contrast with what is drawn behind it is under 4.5:1.
-const contrastJS = `(() => {
+var contrastJS = contrastIn("body")
+
+// contrastIn is contrastJS for what lies within an element.
+func contrastIn(element string) string { return strings.Replace(contrastOf, "ELEMENT", element, 1) }
+
+const contrastOf = `(() => {
+  const within = "ELEMENT";
   const rgb = (c) => (c.match(/[\d.]+/g) ?? []).map(Number);
   const lum = ([r, g, b]) => [r, g, b].map((v) => (v /= 255, v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)).reduce((s, v, i) => s + v * [0.2126, 0.7152, 0.0722][i], 0);
   const ground = (el) => {
@@ -64,10 +70,10 @@ const contrastJS = `(() => {
     return [[255, 255, 255]];
   };
   const bad = new Set();
-  const walk = document.createTreeWalker(document.querySelector("body"), NodeFilter.SHOW_TEXT);
+  const walk = document.createTreeWalker(document.querySelector(within), NodeFilter.SHOW_TEXT);
   for (let n; (n = walk.nextNode());) {
     const el = n.parentElement;
-    if (!n.data.trim() || !el.getClientRects().length || el.closest("dialog, script, noscript, #toast, [hidden]") || el.closest(".alarm.new .tag")) continue;
+    if (!n.data.trim() || !el.getClientRects().length || el.closest((within.startsWith("dialog") ? "" : "dialog, ") + "script, noscript, #toast, [hidden]") || el.closest(".alarm.new .tag")) continue;
     const ink = lum(rgb(getComputedStyle(el).color));
     for (const g of ground(el)) {
       const l = lum(g), ratio = (Math.max(ink, l) + 0.05) / (Math.min(ink, l) + 0.05);

@@ -243,3 +243,5 @@ func eventually(t *testing.T, limit time.Duration, what string, ok func() bool) 
 		time.Sleep(10 * time.Millisecond)
 	}
 }
+
+func dashboardOf(d *desk) dashboard.Options { return dashboard.Options{Desk: d} }

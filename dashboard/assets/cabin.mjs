@@ -72,7 +72,7 @@ function paintSnapshot(s, ms) {
   paintTiles(s, system, extra, now);
   alarms.paint(s.alarms, s.alarm_rate, now, paintAside(s, now));
   paintFoot(s, system, extra, now, link.broken);
-  paintMatrix(s, system, extra);
+  paintMatrix(s, system);
   service.paint(s, system, now);
   trends.paint(s, system, now);
   if (acting.size === 3 && !wasActing) drawers.close();

@@ -25,12 +25,13 @@ export class AlarmList {
     this.#alarms = alarms;
     const n = alarms.length, lines = LINES - room;
     text($("alarm-count"), n === 0 ? "" : n === 1 ? "1 alarm" : `${n} alarms`);
+    hide($("alarm-count"), n === 0);
     text($("no-alarm"), n === 0 ? "No alarm stands." : "");
     hide($("no-alarm"), n > 0);
     hide($("alarm-list"), n === 0);
     hide($("all-alarms"), n <= lines);
     text($("all-alarms"), `all ${n}`);
-    text($("rate"), rate?.flood ? `flood: ${rate.ten_min} in 10 min` : rate?.ten_min ? `${rate.ten_min} in 10 min` : "");
+    text($("rate"), rate?.flood ? `flood: ${rate.ten_min} in 10 min` : rate?.ten_min ? `${rate.ten_min} raised in 10 min` : "");
     flag($("rate"), "bad", !!rate?.flood);
     keyed($("alarm-list"), alarms.slice(0, lines), alarmKey, (a) => this.#create(a), (el, a) => update(el, a, now));
     this.#card.paint(alarms, now);

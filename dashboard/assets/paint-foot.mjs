@@ -25,7 +25,7 @@ export function paintFoot(snapshot, system, extra, now, broken) {
 }
 
 function createAnswers() {
-  const button = make("button", "", ...ANSWERS.map((name) => make("span", "answer", make("i", "state"), name.replace("brake ", ""))));
+  const button = make("button", "", ...ANSWERS.map((name) => make("span", "answer", make("i", "state"), name.replace("brake ", ""), make("span", "said"))));
   button.type = "button";
   attr(button, "aria-haspopup", "dialog");
   button.addEventListener("click", () => drawers.show("matrix"));
@@ -35,12 +35,11 @@ function createAnswers() {
 // updateAnswers marks each question: a full square answered, a half one degraded, a
 // hatched one gone.
 function updateAnswers(el, snapshot) {
-  const words = ANSWERS.map((name, i) => {
-    const { state } = answer(snapshot, name);
-    attr(el.querySelectorAll(".answer")[i], "data-state", state);
-    return `${name} ${state}`;
+  ANSWERS.forEach((name, i) => {
+    const { state } = answer(snapshot, name), part = el.querySelectorAll(".answer")[i];
+    attr(part, "data-state", state);
+    text(part.querySelector(".said"), ` ${state}`);
   });
-  attr(el.firstChild, "aria-label", `what can be answered: ${words.join(", ")}`);
 }
 
 export function showRejects(snapshot) {

@@ -35,15 +35,27 @@ function proof(k, now) {
     : `not proven: ${k.crown_saver_why || "nothing is on record"}`);
 }
 
+// stands rounds down: who goes by it stops a stand early, not late.
+function stands(n) {
+  const whole = Math.floor(n + 1e-9);
+  return whole < 1 ? "less than a stand" : whole === 1 ? "1 stand" : `${whole} stands`;
+}
+
 // paintPace says where the brake's heat goes if the stands go on as the last ones.
 export function paintPace(snapshot, system, given) {
   const w = snapshot.work, el = $("pace").querySelector(".value");
   const settles = show(w.brake_settles_C, "temperature", system);
   let big = null, small = "";
+  const above = (limit) => known(limit) && snapshot.estimate.brake_temperature_bound_C >= limit;
   if (!given) small = "brake heat is not known";
+  else if (above(snapshot.ratings.red_C)) big = "above red now";
+  else if (above(snapshot.ratings.amber_C)) {
+    big = "above amber now";
+    small = known(w.stands_to_red) ? `red in ${stands(w.stands_to_red)}` : w.never_red ? "red not reached at this pace" : "";
+  }
   else if (known(w.stands_to_amber)) {
-    big = w.stands_to_amber < 1 ? "amber within a stand" : `amber in ${number(w.stands_to_amber, 0)} ${Math.round(w.stands_to_amber) === 1 ? "stand" : "stands"}`;
-    small = known(w.stands_to_red) ? `red in ${number(w.stands_to_red, 0)}` : w.never_red ? "red not reached" : "";
+    big = `amber in ${stands(w.stands_to_amber)}`;
+    small = known(w.stands_to_red) ? `red in ${stands(w.stands_to_red)}` : w.never_red ? "red not reached" : "";
   } else if (w.never_amber) {
     big = "stays under amber";
     small = settles.text === null ? "" : `settles at ${settles.text} ${settles.unit}`;

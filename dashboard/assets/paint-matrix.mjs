@@ -1,12 +1,12 @@
 import { $, attr, flag, make, text } from "./dom.mjs";
 import { ANSWERS, matrix } from "./matrix.mjs";
-import { age, known, showChannel } from "./units.mjs";
+import { known, showChannel } from "./units.mjs";
 import { answer, plain } from "./words.mjs";
 
 const STATES = { good: "good", degraded: "degraded", gone: "gone" };
 
 // paintMatrix draws the instruments by the answers that they feed, while it is open.
-export function paintMatrix(snapshot, system, extra) {
+export function paintMatrix(snapshot, system) {
   if (!$("matrix").open) return;
   const states = ANSWERS.map((name) => ({ name, ...answer(snapshot, name) }));
   const rows = matrix(snapshot);
@@ -20,10 +20,9 @@ export function paintMatrix(snapshot, system, extra) {
     const tr = $("matrix-body").children[i], c = row.channel;
     flag(tr, "bad", row.bad);
     text(tr.querySelector(".now"), c.quality === "bad" || !known(c.value) ? c.reason || "no value" : `${showChannel(c.value, c.unit, system)}${row.bad ? `, ${c.reason || c.quality}` : ""}`);
-    text(tr.querySelector(".age"), known(c.age_s) ? age(c.age_s + extra) : "never");
     row.cells.forEach((cell, j) => {
       const td = tr.querySelectorAll("td.feeds")[j];
-      text(td, cell.use + (cell.lost ? ", not had" : ""));
+      text(td, cell.use + (cell.lost ? ": lost" : ""));
       flag(td, "hatched", cell.lost);
     });
   });
@@ -45,8 +44,8 @@ function build(rows) {
     if (scope) el.scope = scope;
     return el;
   };
-  $("matrix-head").replaceChildren(make("tr", "", cell("th", "", "col", "instrument"), cell("th", "", "col", "now"), cell("th", "", "col", "age"),
-    ...ANSWERS.map((name) => cell("th", "answer", "col", name, make("br"), make("b")))));
+  $("matrix-head").replaceChildren(make("tr", "", cell("th", "", "col", "instrument"), cell("th", "", "col", "now"),
+    ...ANSWERS.map((name) => cell("th", "answer", "col", name.replace("brake ", ""), make("br"), make("b")))));
   $("matrix-body").replaceChildren(...rows.map((row) => make("tr", "", cell("th", "", "row", plain(row.channel.name)),
-    make("td", "now"), make("td", "age"), ...ANSWERS.map(() => make("td", "feeds")))));
+    make("td", "now"), ...ANSWERS.map(() => make("td", "feeds")))));
 }

@@ -89,7 +89,7 @@ export class ServiceDrawer {
   // reading says what the instruments say to a field now.
   #reading(key) {
     const e = this.#snapshot.estimate;
-    const [x, quantity, what] = { block_height_m: [e.height_m, "length", "the monitor has"], hook_load_kN: [e.hook_load_kN, "force", "the reading is"] }[key] ?? [];
+    const [x, quantity, what] = { block_height_m: [e.height_m, "measured", "the monitor has"], hook_load_kN: [e.hook_load_kN, "force", "the reading is"] }[key] ?? [];
     if (!quantity) return "";
     const { text: n, unit } = show(x, quantity, this.#system);
     return n === null ? "no reading now" : `${what} ${n} ${unit} now`;

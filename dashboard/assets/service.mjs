@@ -13,8 +13,8 @@ export const FORMS = {
   crown_saver_test: {
     title: "Crown saver proof test",
     hint: "Empty block, slowly, as the rig's own procedure says. Enter what was measured.",
-    fields: [PASSED, field("trip_height_m", "It tripped with the block at", "length", true),
-      field("run_on_m", "The block ran on by", "length", true), field("speed_mps", "Speed at the trip", "speed", false)],
+    fields: [PASSED, field("trip_height_m", "It tripped with the block at", "measured", true),
+      field("run_on_m", "The block ran on by", "measured", true), field("speed_mps", "Speed at the trip", "speed", false)],
   },
   brake_test: {
     title: "Holding test of the brake",
@@ -25,17 +25,17 @@ export const FORMS = {
   line_slipped: {
     title: "Line slipped",
     hint: "Enter it as soon as line was slipped: heights counted from the drum are wrong until a reference is set.",
-    fields: [field("length_m", "Length slipped", "length", true)],
+    fields: [field("length_m", "Length slipped", "measured", true)],
   },
   line_cut: {
     title: "Line cut",
     hint: "Enter the length cut off. A slip before it counts with it.",
-    fields: [field("length_m", "Length cut", "length", true)],
+    fields: [field("length_m", "Length cut", "measured", true)],
   },
   reference_set: {
     title: "Calibrate by hand",
     hint: "Bring the block to rest at a height that you can measure, and enter that height above the floor.",
-    fields: [field("block_height_m", "Height of the block, measured", "length", true),
+    fields: [field("block_height_m", "Height of the block, measured", "measured", true),
       field("hook_load_kN", "Load on the hook, if it differs from the reading", "force", false),
       field("wraps", "Wraps on the drum, dead wraps included", "count", false)],
   },
@@ -92,14 +92,14 @@ function crownSaver(work, s, say) {
     ? "The crown saver counts as proven until the test is due again, or line is slipped or cut."
     : "The crown saver counts as not proven, and an alarm says so."];
   const reach = work.trip_height_m + work.run_on_m, limit = s.mast.crown_limit_m;
-  list.push(`The block came to rest at ${say(reach, "length")}: ${reach > limit ? `above the crown limit of ${say(limit, "length")}. Look at that before you enter it as passed` : `${say(limit - reach, "length")} under the crown limit`}.`);
+  list.push(`The block came to rest at ${say(reach, "measured")}: ${reach > limit ? `above the crown limit of ${say(limit, "measured")}. Look at that before you enter it as passed` : `${say(limit - reach, "measured")} under the crown limit`}.`);
   list.push(known(work.speed_mps) ? "The run-on is compared with what the monitor would have predicted at that speed." : "Without a speed the run-on cannot be compared with a prediction.");
   return list;
 }
 
 function lineMoved(name, work, s, say) {
   return [
-    `${say(work.length_m, "length")} of line ${name === "line_cut" ? "cut" : "slipped"} goes on record.`,
+    `${say(work.length_m, "measured")} of line ${name === "line_cut" ? "cut" : "slipped"} goes on record.`,
     "The drum-wrap map becomes void: heights from the drum are not used until a reference is set. Stopping towards crown and floor is answered less well, or not at all.",
     "The crown saver counts as not proven until it is tested again.",
     name === "line_cut" ? `The line's work, now ${say(s.service.line_work_since_cut_MJ, "work")}, starts again from nothing.` : "The line's work since the cut goes on being counted.",
@@ -114,10 +114,10 @@ function reference(work, s, say, now) {
   const list = [], height = s.estimate.height_m, entered = work.block_height_m;
   if (known(height)) {
     const residual = entered - height;
-    list.push(`The monitor has the block at ${say(height, "length")} now, you enter ${say(entered, "length")}: residual ${say(residual, "length", true)}.`);
-    list.push(`Every height, and the room to the crown and the floor, moves by ${say(residual, "length", true)}.`);
+    list.push(`The monitor has the block at ${say(height, "measured")} now, you enter ${say(entered, "measured")}: residual ${say(residual, "measured", true)}.`);
+    list.push(`Every height, and the room to the crown and the floor, moves by ${say(residual, "measured", true)}.`);
     if (!(Math.abs(residual) <= LARGE)) list.push("That is much. Measure again before you confirm: a wrong reference misplaces every stop.");
-  } else list.push(`The monitor has no height now; it would start from ${say(entered, "length")}. There is nothing to compare your figure with: measure twice.`);
+  } else list.push(`The monitor has no height now; it would start from ${say(entered, "measured")}. There is nothing to compare your figure with: measure twice.`);
   if (direction(s.estimate.velocity_mps) !== "still") list.push("The block is not known to stand still: the monitor refuses a reference while it moves.");
   list.push(mapVoid(s) ? `The drum-wrap map stands again, on ${work.wraps} wraps.` : known(work.wraps) ? `The drum is taken to hold ${work.wraps} wraps.` : "The wraps on the drum follow from its geometry.");
   if (s.service.reference_ms > 0) list.push(`It replaces the reference of ${when(s.service.reference_ms, now)}${s.service.reference_by ? ` by ${s.service.reference_by}` : ""}.`);
@@ -133,8 +133,8 @@ export function record(s, system, now) {
     return `${text} ${unit}`;
   };
   const on = (ms, by) => (ms > 0 ? `${when(ms, now)}${by ? ` by ${by}` : ""}` : "not on record");
-  const ran = known(k.run_on_m) ? `; ran on ${say(k.run_on_m, "length")}${known(k.run_on_predicted_m)
-    ? `, predicted ${say(k.run_on_predicted_m, "length")}, ${say(k.run_on_bound_m, "length")} at most${k.run_on_m > k.run_on_bound_m ? ": longer than predicted, look for the cause" : ""}` : ""}` : "";
+  const ran = known(k.run_on_m) ? `; ran on ${say(k.run_on_m, "measured")}${known(k.run_on_predicted_m)
+    ? `, predicted ${say(k.run_on_predicted_m, "measured")}, ${say(k.run_on_bound_m, "measured")} at most${k.run_on_m > k.run_on_bound_m ? ": longer than predicted, look for the cause" : ""}` : ""}` : "";
   return [
     ["Crown saver", `${k.crown_saver_proven ? "proven" : `not proven: ${k.crown_saver_why || "nothing is on record"}`}. Newest test ${on(k.crown_saver_test_ms, k.crown_saver_test_by)}${ran}.`],
     ["Brake, holding test", k.brake_test_ms > 0 ? `${k.brake_test_passed ? "passed" : "FAILED"} ${when(k.brake_test_ms, now)}.` : "not on record."],

@@ -10,7 +10,7 @@ const PLOTS = [
   { low: "height_m", words: "height of the block", quantity: "length", limits: (s) => [s.mast.crown_limit_m, s.mast.floor_limit_m], ends: (lo, hi, top) => [0, Math.max(top, hi)] },
   { low: "velocity_mps", words: "speed, up positive", quantity: "speed", limits: () => [0], ends: (lo, hi) => { const most = niceCeil(Math.max(Math.abs(lo), Math.abs(hi), 0.5)); return [-most, most]; } },
   { low: "hook_load_kN", words: "hook load", quantity: "force", limits: (s) => [s.ratings.hook_load_kN], ends: (lo, hi) => [0, niceCeil(hi * 1.02 || 1)] },
-  { low: "brake_temperature_C", high: "brake_temperature_bound_C", words: "brake heat, estimate to bound", quantity: "temperature", limits: (s) => [s.ratings.amber_C, s.ratings.red_C], ends: (lo, hi) => [Math.min(0, lo), niceCeil(hi * 1.02)] },
+  { low: "brake_temperature_C", high: "brake_temperature_bound_C", words: "brake heat with its bound", quantity: "temperature", limits: (s) => [s.ratings.amber_C, s.ratings.red_C], ends: (lo, hi) => [Math.min(0, lo), niceCeil(hi * 1.02)] },
 ];
 const EVERY = { "15m": 4000, "12h": 30000 }; // ms between two looks at what is open
 const path = `/api/rigs/${encodeURIComponent(document.body.dataset.rig)}/trend?span=`;

@@ -13,11 +13,12 @@ export const SYSTEMS = ["metric", "oilfield"];
 
 const QUANTITIES = {
   length: { metric: ["m", 1, 0, 1], oilfield: ["ft", 1 / FOOT, 0, 0] },
+  measured: { metric: ["m", 1, 0, 2], oilfield: ["ft", 1 / FOOT, 0, 1] }, // lengths that a person measured
   speed: { metric: ["m/s", 1, 0, 2], oilfield: ["ft/min", 60 / FOOT, 0, 0] },
   force: { metric: ["kN", 1, 0, 0], oilfield: ["klbf", 1 / (LBF), 0, 1] },
   temperature: { metric: ["°C", 1, 0, 0], oilfield: ["°F", 1.8, 32, 0] },
   pressure: { metric: ["MPa", 1, 0, 2], oilfield: ["psi", 1e6 / PSI, 0, 0] },
-  work: { metric: ["MJ", 1, 0, 1], oilfield: ["ton-miles", 1e6 / TON_MILE, 0, 1] },
+  work: { metric: ["MJ", 1, 0, 0], oilfield: ["ton-miles", 1e6 / TON_MILE, 0, 0] },
 };
 
 // convert returns {value, unit, decimals}; value is null when x is not a finite number.
