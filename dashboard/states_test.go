@@ -26,6 +26,7 @@ var states = []state{
 	{"shelved", shelved, `!document.getElementById("aside").hidden`, "Shelved: "},
 	{"test-due", testDue, `document.getElementById("proof").classList.contains("unproven")`, "not proven"},
 	{"degraded", degraded, `document.querySelectorAll('.answer[data-state="degraded"]').length === 2`, "Reading lost"},
+	{"sick", sick, `!document.getElementById("sick").hidden`, "Do not rely on this monitor"},
 	{"stale", nil, `!document.getElementById("stale").hidden`, "Not live"},
 }
 
@@ -91,5 +92,12 @@ func degraded(seq uint64, now time.Time) *dashboard.Snapshot {
 	s.Alarms = []dashboard.AlarmView{{Alarm: "reading_lost", Channel: "block_height", Title: "Reading lost", State: "unacknowledged", Priority: "medium", Active: true,
 		CanAck: true, Sounds: true, CanSilence: true, Shelvable: true, Reason: "no reading for 41 s", Occurrence: 1, Version: 1, SinceMs: now.UnixMilli() - 38000,
 		Response: "Go by the rig's own indicator; find out why the reading does not come."}}
+	return s
+}
+
+// sick is a calm rig whose monitor is not well.
+func sick(seq uint64, now time.Time) *dashboard.Snapshot {
+	s := lowering(seq, now)
+	s.Sick = []string{"The monitor is late: readings wait 2.3 s for their answer.", "The disk of the recordings is nearly full."}
 	return s
 }
