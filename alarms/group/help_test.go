@@ -161,34 +161,6 @@ func (c *cluster) member(name string, s group.Settings, change func(*group.Optio
 	return r
 }
 
-// replay plays a partition's log from its beginning, as one member that watched it all
-// along, up to the record last.
-func (c *cluster) replay(s *jetstream.Store, set group.Settings, partition int, last uint64) []byte {
-	c.t.Helper()
-	p, err := group.NewPlayer(&set, nil)
-	if err != nil {
-		c.t.Fatal(err)
-	}
-	var lines []byte
-	if last == 0 {
-		return nil
-	}
-	stop := errors.New("stop")
-	err = s.Follow(c.t.Context(), partition, 0, func(r jetstream.Record, _ int) error {
-		if r.Seq <= last {
-			lines = p.Take(r, lines, nil)
-		}
-		if r.Seq >= last {
-			return stop
-		}
-		return nil
-	})
-	if !errors.Is(err, stop) {
-		c.t.Fatal(err)
-	}
-	return lines
-}
-
 // sameJournal holds every partition's journal against a replay of the log.
 func (c *cluster) sameJournal(s *jetstream.Store, set group.Settings) (lines int) {
 	c.t.Helper()
@@ -201,7 +173,11 @@ func (c *cluster) sameJournal(s *jetstream.Store, set group.Settings) (lines int
 		if err != nil {
 			c.t.Fatal(err)
 		}
-		if want := c.replay(s, set, n, j.Written()); !bytes.Equal(got, want) {
+		want, err := group.Replay(c.t.Context(), s, &set, n, j.Written())
+		if err != nil {
+			c.t.Fatal(err)
+		}
+		if !bytes.Equal(got, want) {
 			c.t.Errorf("partition %d: the journal is\n%s\nan uninterrupted replay gives\n%s", n, got, want)
 		}
 		lines += bytes.Count(got, []byte("\n"))

@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -31,6 +32,7 @@ func (a attached) follow(s *streams) func() {
 	if !a.Attached {
 		return func() {}
 	}
+	signal.Ignore(os.Interrupt) // a terminal's goes to all; the program that started this one ends it in order
 	ctx, cancel := context.WithCancel(s.ctx)
 	s.ctx = ctx
 	go func() {
@@ -65,7 +67,7 @@ func (c *demoCmd) runGroup(s *streams, scenario *simulator.Scenario, dir string)
 	printer := newPrinter(s, "")
 	defer printer.end()
 	for i, n := range nodes {
-		p, err := startProcess(self, func(line string) { printer.note(line) }, "server", "--attached", n.File)
+		p, err := startProcess(self, func(line string) { printer.note(line) }, func() {}, "server", "--attached", n.File)
 		if err != nil {
 			return err
 		}
@@ -101,25 +103,29 @@ func (c *demoCmd) runGroup(s *streams, scenario *simulator.Scenario, dir string)
 // startMembers starts the monitors and waits for their pages. The site that it returns is
 // the first one's.
 func (c *demoCmd) startMembers(ctx context.Context, self, dir string, nodes []servers.Node, scenario *simulator.Scenario, printer *printer, members *processes) (*configs.Site, error) {
+	rigs, err := c.rigFiles(dir, scenario)
+	if err != nil {
+		return nil, err
+	}
 	var first *configs.Site
-	come := make(chan bool, c.Members)
+	come := make(chan string, 2*c.Members)
 	for i := range c.Members {
 		name := fmt.Sprintf("m%d", i+1)
-		site, path, err := c.memberSite(dir, name, i == 0, nodes, scenario)
+		site, path, err := c.memberSite(dir, name, i == 0, nodes, rigs, scenario)
 		if err != nil {
 			return nil, err
 		}
 		if first == nil {
 			first = site
 		}
-		told := false
+		told := ""
 		p, err := startProcess(self, func(line string) {
 			printer.note(name + ": " + line)
-			if !told && strings.HasPrefix(line, "hoistward monitor: ") {
-				told = true
-				come <- true
+			if told == "" && strings.HasPrefix(line, "hoistward monitor: ") {
+				told = line
+				come <- ""
 			}
-		}, "monitor", "--attached", "--proven", "--config", path)
+		}, func() { come <- name + " has ended" }, "monitor", "--attached", "--proven", "--config", path)
 		if err != nil {
 			return nil, err
 		}
@@ -128,7 +134,10 @@ func (c *demoCmd) startMembers(ctx context.Context, self, dir string, nodes []se
 	}
 	for range c.Members {
 		select {
-		case <-come:
+		case ended := <-come:
+			if ended != "" {
+				return nil, errors.New(ended)
+			}
 		case <-ctx.Done():
 			return nil, nil
 		}
@@ -138,13 +147,10 @@ func (c *demoCmd) startMembers(ctx context.Context, self, dir string, nodes []se
 }
 
 // memberSite writes the site file of one member. They differ in name and address alone.
-func (c *demoCmd) memberSite(dir, name string, first bool, nodes []servers.Node, scenario *simulator.Scenario) (*configs.Site, string, error) {
-	rigs, err := c.rigFiles(dir, scenario)
-	if err != nil {
-		return nil, "", err
-	}
+func (c *demoCmd) memberSite(dir, name string, first bool, nodes []servers.Node, rigs string, scenario *simulator.Scenario) (*configs.Site, string, error) {
 	listen := "127.0.0.1:0"
 	if first {
+		var err error
 		if listen, err = c.listen(); err != nil {
 			return nil, "", err
 		}
@@ -170,8 +176,9 @@ type process struct {
 	done chan error
 }
 
-// startProcess starts this program with other arguments; take gets its lines.
-func startProcess(self string, take func(line string), args ...string) (*process, error) {
+// startProcess starts this program with other arguments; take gets its lines, ended
+// is called after the last.
+func startProcess(self string, take func(line string), ended func(), args ...string) (*process, error) {
 	cmd := exec.Command(self, args...)
 	cmd.Stderr = os.Stderr
 	in, err := cmd.StdinPipe()
@@ -192,6 +199,7 @@ func startProcess(self string, take func(line string), args ...string) (*process
 			take(lines.Text())
 		}
 		c.done <- cmd.Wait()
+		ended()
 	}()
 	return c, nil
 }

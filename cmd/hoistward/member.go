@@ -165,7 +165,11 @@ func (m *member) dialOptions() ([]nats.Option, error) {
 	o := []nats.Option{
 		nats.Name("hoistward " + g.Member), nats.MaxReconnects(-1), nats.ReconnectWait(openPause), nats.RetryOnFailedConnect(true),
 		nats.PingInterval(2 * time.Second), nats.MaxPingsOutstanding(2),
-		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) { m.log.Warn("a server of the group is lost", zap.Error(err)) }),
+		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
+			if err != nil { // else we closed it
+				m.log.Warn("a server of the group is lost", zap.Error(err))
+			}
+		}),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { m.log.Warn("group", zap.Error(err)) }),
 	}
 	if g.User != "" {

@@ -65,8 +65,8 @@ type Node struct {
 	Leaf string // for rigs' own servers
 }
 
-// Write writes the configuration of a cluster of n servers on loopback addresses with free
-// ports into dir.
+// Write writes the configuration of a cluster of n servers, or of one alone, on loopback
+// addresses with free ports into dir.
 func Write(dir string, n int) ([]Node, error) {
 	ports, err := freePorts(4 * n)
 	if err != nil {
@@ -85,7 +85,10 @@ func Write(dir string, n int) ([]Node, error) {
 			Leaf: fmt.Sprintf("nats-leaf://127.0.0.1:%d", ports[3*n+i]),
 		}
 		text := fmt.Sprintf(form, i+1, ports[i], filepath.Join(dir, fmt.Sprintf("server-%d", i+1)),
-			ports[n+i], strings.Join(routes, ", "), ports[2*n+i], ports[3*n+i], filepath.Join(dir, fmt.Sprintf("server-%d.log", i+1)))
+			ports[2*n+i], ports[3*n+i], filepath.Join(dir, fmt.Sprintf("server-%d.log", i+1)))
+		if n > 1 {
+			text += fmt.Sprintf(clusterForm, ports[n+i], strings.Join(routes, ", "))
+		}
 		if err := os.WriteFile(node.File, []byte(text), 0o644); err != nil {
 			return nil, err
 		}
@@ -94,14 +97,16 @@ func Write(dir string, n int) ([]Node, error) {
 	return nodes, nil
 }
 
-const form = `# One of three servers on this machine. No passwords: nothing else can reach it.
+const form = `# A server on this machine. No passwords: nothing else can reach it.
 server_name: server-%d
 listen: "127.0.0.1:%d"
 jetstream: { store_dir: %q }
-cluster: { name: centre, listen: "127.0.0.1:%d", routes: [%s] }
 mqtt: { listen: "127.0.0.1:%d", max_ack_pending: 20000 }
 leafnodes: { listen: "127.0.0.1:%d" }
 log_file: %q
+`
+
+const clusterForm = `cluster: { name: centre, listen: "127.0.0.1:%d", routes: [%s] }
 `
 
 func freePorts(n int) ([]int, error) {
