@@ -19,9 +19,15 @@ import (
 // its own (signals, a kill) start it so.
 const asProgram = "HOISTWARD_TEST_AS_PROGRAM"
 
+// asVersion makes it another version of the program.
+const asVersion = "HOISTWARD_TEST_AS_VERSION"
+
 func TestMain(m *testing.M) {
 	if url := os.Getenv(asCounter); url != "" {
 		countOnly(url)
+	}
+	if v := os.Getenv(asVersion); v != "" {
+		version = v
 	}
 	if os.Getenv(asProgram) != "" {
 		profiled(main)
