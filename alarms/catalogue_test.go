@@ -49,6 +49,7 @@ var table = []struct {
 	{"recording stopped / space low", []string{"recording_stopped", "recording_space_low"}, []Priority{High, Low}, false, false, false},
 	{"historian behind", []string{"historian_behind"}, []Priority{Low}, false, false, false},
 	{"alarms that do not get out", []string{"notification_failing"}, []Priority{Medium}, false, false, false},
+	{"readings that are discarded, of a source or for the record", []string{"readings_discarded"}, []Priority{High}, false, false, false},
 	{"saved alarm state that cannot be read", []string{"alarm_state_lost"}, []Priority{High}, true, false, false},
 	{"broker lost", []string{"broker_lost"}, []Priority{High}, false, false, false},
 }

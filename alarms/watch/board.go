@@ -70,19 +70,27 @@ const (
 	lineWorkDue
 	notificationFailing
 	historianBehind
+	readingsShed
 	numOwn
 )
 
 var ownNames = [numOwn]string{"broker_lost", "recording_stopped", "alarm_state_lost",
-	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due", "notification_failing", "historian_behind"}
+	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due", "notification_failing", "historian_behind", "readings_discarded"}
 
-// Source names of link entries that are not of a source of readings.
+// Source names of link entries that are not of a source of readings. No source of a
+// site file may bear one: see OwnLinks.
 const (
 	RecorderLink  = "recorder"  // the recorder stopped, or records again
 	ClockLink     = "clock"     // this machine's clock was set
 	NotifyLink    = "notify"    // what carries alarms outside fails, or delivers again
 	HistorianLink = "historian" // the historian is behind, or takes what is recorded again
+	IntakeLink    = "intake"    // readings are discarded because more come than are taken, or no longer
 )
+
+// OwnLinks are the names that link entries of the monitor itself bear.
+func OwnLinks() []string {
+	return []string{RecorderLink, ClockLink, NotifyLink, HistorianLink, IntakeLink}
+}
 
 // newBoard returns a board of alarms that were never evaluated.
 func newBoard() board {
@@ -270,7 +278,7 @@ func (b *board) reason(s *slot, change alarms.Change) string {
 // linkChanged turns the state of the links into findings: one source that is lost
 // is enough.
 func (b *board) linkChanged(links []linkState) {
-	for _, own := range []int{brokerLost, recordingStopped, notificationFailing, historianBehind} {
+	for _, own := range []int{brokerLost, recordingStopped, notificationFailing, historianBehind, readingsShed} {
 		worst := detect.Absent
 		for _, l := range links {
 			if linkAlarm(l.link.Source) != own {
@@ -301,13 +309,15 @@ func linkAlarm(source string) int {
 		return notificationFailing
 	case HistorianLink:
 		return historianBehind
+	case IntakeLink:
+		return readingsShed
 	}
 	return brokerLost
 }
 
 func linkCondition(state string) detect.Condition {
 	switch state {
-	case "subscribed", "receiving", "quiet", "recording", "delivering", "forwarding":
+	case "subscribed", "receiving", "quiet", "recording", "delivering", "forwarding", "keeping up":
 		return detect.Absent
 	case "connected", "closed": // no word yet on the subscription; put down on purpose
 		return detect.Undecided

@@ -174,7 +174,7 @@ func TestAPanicBehindTheDecoderIsPassedOn(t *testing.T) {
 			t.Errorf("got %v, want the panic itself", r)
 		}
 	}()
-	l.message(Message{Message: ingest.Message{Rig: "R1", Payload: []byte("20"), Received: time.Now()}})
+	l.message(&Message{Message: ingest.Message{Rig: "R1", Payload: []byte("20"), Received: time.Now()}})
 }
 
 func count(list []string, want string) (n int) {

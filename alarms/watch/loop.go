@@ -100,7 +100,7 @@ type Loop struct {
 	keeps   int                  // place in order of the rig whose state is looked at next
 	ahead   time.Duration        // of the wall's clock, when it was last looked at
 	faults  faults
-	inbox   chan Message
+	inbox   chan []Message
 	acts    chan actCall
 	links   chan ingest.Link
 	looks   chan look
@@ -126,7 +126,7 @@ func NewLoop(o LoopOptions, order []string) (*Loop, error) {
 		o: o, fleet: NewFleet(o.Open), order: order, seq: o.FirstSeq,
 		last: map[string]time.Time{}, day: map[string]int{}, unsaved: map[string]bool{}, kept: map[string]time.Time{},
 		faults: newFaults(),
-		inbox:  make(chan Message), acts: make(chan actCall), links: make(chan ingest.Link, 64), looks: make(chan look),
+		inbox:  make(chan []Message), acts: make(chan actCall), links: make(chan ingest.Link, 64), looks: make(chan look),
 		stopped: make(chan struct{}),
 	}
 	l.advance(o.Clock())
@@ -147,9 +147,10 @@ func NewLoop(o LoopOptions, order []string) (*Loop, error) {
 // Fleet returns the rigs; only Changed may use it, and what runs before Run.
 func (l *Loop) Fleet() *Fleet { return l.fleet }
 
-// Offer hands a message to the loop, waiting for it. It returns false when ctx ends
-// or the loop has stopped.
-func (l *Loop) Offer(ctx context.Context, m Message) bool {
+// Offer hands messages to the loop, waiting for it. They are the loop's until the next
+// Offer of the same caller has returned. It returns false when ctx ends or the loop has
+// stopped.
+func (l *Loop) Offer(ctx context.Context, m ...Message) bool {
 	select {
 	case l.inbox <- m:
 		return true
@@ -223,8 +224,10 @@ func (l *Loop) Run(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
-		case m := <-l.inbox:
-			l.message(m)
+		case some := <-l.inbox:
+			for i := range some {
+				l.message(&some[i])
+			}
 		case c := <-l.acts:
 			l.act(c)
 		case link := <-l.links:
@@ -292,7 +295,7 @@ func (l *Loop) advance(t time.Time) {
 	}
 }
 
-func (l *Loop) message(m Message) {
+func (l *Loop) message(m *Message) {
 	came := m.Received
 	l.advance(m.Received)
 	src := &l.o.Sources[m.Source]

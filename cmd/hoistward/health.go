@@ -109,6 +109,9 @@ func (st *station) health() any {
 			h.Status = "the historian is behind"
 		}
 	}
+	if st.shed.Load() {
+		h.Status = "readings are discarded"
+	}
 	if len(h.Recorder.Failing) > 0 {
 		h.Status = "recording has stopped"
 	}

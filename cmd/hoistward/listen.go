@@ -10,6 +10,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"hoistward/alarms/watch"
 	"hoistward/configs"
 	"hoistward/ingest"
 	"hoistward/ingest/listen"
@@ -113,11 +114,12 @@ func (l *listening) lookAround(s *configs.Source, o feedOptions) error {
 }
 
 func (l *listening) read(ctx context.Context, raw *rawLines) {
+	var one [1]watch.Message
 	for {
-		m, err := l.source.feed.Next(ctx)
-		if err != nil {
+		if _, err := l.source.feed.Some(ctx, one[:]); err != nil {
 			return
 		}
+		m := &one[0]
 		raw.line(l.source.name, m.Received, m.Topic, m.Payload, m.Reject)
 		l.table.Message(&m.Message, m.Reject, l.source.decoder)
 	}

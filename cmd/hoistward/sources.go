@@ -16,11 +16,13 @@ import (
 	"hoistward/ingest/wits"
 )
 
-// feed is one way that messages come. It begins with Start; Next gives what came
+// feed is one way that messages come. It begins with Start; Some gives what came
 // until it is closed and empty. Its network side never waits for its reader.
 type feed interface {
 	Start()
-	Next(ctx context.Context) (watch.Message, error) // Source is filled in by the pump
+	// Some fills to with what waits and returns how many that are, 1 at least; Source is
+	// filled in by the pump.
+	Some(ctx context.Context, to []watch.Message) (int, error)
 	Status() feedStatus
 	Stats() feedStats
 	Close(ctx context.Context) error
@@ -116,7 +118,7 @@ func topicDecoder(s *configs.Source, p ingest.Payload, m *ingest.Mapping) (paylo
 
 // makeSources makes what is to be watched; startSources lets it begin.
 func (st *station) makeSources() error {
-	o := feedOptions{log: st.log, clock: st.clock, told: func(s feedStatus) { st.loop.Link(s.link()) }}
+	o := feedOptions{log: st.log, clock: st.clock, queue: st.queue, told: func(s feedStatus) { st.loop.Link(s.link()) }}
 	for i := range st.site.Sources {
 		s, err := newSource(&st.site.Sources[i], o)
 		if err != nil {
@@ -134,7 +136,7 @@ func (st *station) startSources(u *undo) error {
 		s := &st.sources[i]
 		st.loop.Link(s.feed.Status().link())
 		go pump(ctx, s.feed, i, st.loop)
-		if f, ok := s.feed.(mqttFeed); ok && s.host != nil {
+		if f, ok := s.feed.(*mqttFeed); ok && s.host != nil {
 			go sendCommands(ctx, s.host.Outbox(), f.client, st.log.With(zap.String("source", s.name)))
 		}
 		s.feed.Start()
@@ -143,15 +145,25 @@ func (st *station) startSources(u *undo) error {
 	return nil
 }
 
-// pump carries messages from a source's queue to the loop.
+// atOnce is how many messages are handed to the loop at once, at most: with many
+// waiting, a change of goroutine for each would cost as much as the rest. An act or a
+// tick waits for so many, a millisecond.
+const atOnce = 64
+
+// pump carries messages from a source's queue to the loop. While the loop is at those of
+// one half, the other is filled.
 func pump(ctx context.Context, f feed, source int, loop *watch.Loop) {
-	for {
-		m, err := f.Next(ctx)
+	var halves [2][atOnce]watch.Message
+	for i := 0; ; i ^= 1 {
+		n, err := f.Some(ctx, halves[i][:])
 		if err != nil {
 			return
 		}
-		m.Source = source
-		if !loop.Offer(ctx, m) {
+		some := halves[i][:n]
+		for k := range some {
+			some[k].Source = source
+		}
+		if !loop.Offer(ctx, some...) {
 			return
 		}
 	}

@@ -44,6 +44,8 @@ type station struct {
 	recorder *record.Recorder
 	forward  *historian.Forwarder // nil where the site has no historian
 	behind   atomic.Bool          // it is, by the site's limit
+	shed     atomic.Bool          // readings are being discarded
+	queue    int                  // messages that wait of a broker; 0 = the standard: tests
 	journal  *journal.Writer
 	states   *journal.States
 	service  *journal.Logs
@@ -121,6 +123,7 @@ func (st *station) start(u *undo) error {
 		return err
 	}
 	st.watchRecorder(u)
+	st.watchShedding(u)
 	st.keepTidy(recordings, u)
 	st.watchHistorian(u)
 	if err := st.startSources(u); err != nil {

@@ -36,12 +36,12 @@ func witsStatus(s wits.Status) feedStatus {
 	return feedStatus{Source: s.Source, State: s.State.String(), Open: s.State.Open(), Since: s.Since, Detail: s.Detail}
 }
 
-// Next returns the oldest waiting frame. One that was broken is marked as not to be
-// used.
-func (f witsFeed) Next(ctx context.Context) (watch.Message, error) {
+// Some gives the oldest waiting frame. One that was broken is marked as not to be used.
+func (f witsFeed) Some(ctx context.Context, to []watch.Message) (int, error) {
 	m, err := f.source.Next(ctx)
 	if err != nil {
-		return watch.Message{}, err
+		return 0, err
 	}
-	return watch.Message{Message: m.Message, Reject: m.Reject}, nil
+	to[0] = watch.Message{Message: m.Message, Reject: m.Reject}
+	return 1, nil
 }

@@ -91,13 +91,16 @@ func (o *outages) silence(until time.Time) {
 
 func (o *outages) link(l ingest.Link, at time.Time) {
 	switch l.State {
-	case "subscribed", "receiving", "quiet", "recording", "connected", "closed":
+	case "subscribed", "receiving", "quiet", "recording", "connected", "closed", "keeping up", "delivering", "forwarding":
 		o.stop("link "+l.Source, at)
 		return
 	}
 	what := "link of " + l.Source
-	if l.Source == watch.RecorderLink {
+	switch l.Source {
+	case watch.RecorderLink:
 		what = "recorder"
+	case watch.IntakeLink:
+		what = "readings discarded"
 	}
 	why := l.State
 	if l.Detail != "" {

@@ -2,8 +2,8 @@
 // with the moment of receipt. It is a thin shell around paho.mqtt.golang.
 //
 // It may not look into a payload, and its network callback may not wait: it puts
-// the message into a bounded queue, which discards its oldest message when full
-// and counts it. The client makes a new link, with a new subscription, after each
+// the message into a bounded queue, which serves the rigs in turn, discards the oldest
+// message of the rig with most of them when full, and counts it. The client makes a new link, with a new subscription, after each
 // loss; paho's own reconnecting is not used, because it neither subscribes again
 // nor tells of a refused subscription, and reports a publish into the gap as sent.
 package mqtt
@@ -133,9 +133,13 @@ func (c *Client) Close(ctx context.Context) error {
 	}
 }
 
-// Next returns the oldest waiting message, or waits for one. After Close it gives
-// what is left and then ErrClosed.
+// Next returns the oldest waiting message of the rig whose turn it is, or waits for
+// one. After Close it gives what is left and then ErrClosed.
 func (c *Client) Next(ctx context.Context) (Message, error) { return c.queue.next(ctx) }
+
+// Some fills to with the messages that wait, and returns how many they were; it waits
+// for the first. After Close it gives what is left and then ErrClosed.
+func (c *Client) Some(ctx context.Context, to []Message) (int, error) { return c.queue.some(ctx, to) }
 
 // Status returns the present state.
 func (c *Client) Status() Status {
