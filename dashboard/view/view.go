@@ -24,6 +24,10 @@ var shown = [ingest.NumChannels]string{
 	ingest.CoolantTemperature: "degC", ingest.DeadLineTension: "kN", ingest.CrownSaver: "", ingest.BitDepth: "m",
 }
 
+// ChannelUnit is the unit in which a page gets a channel's value; empty = a number
+// without one.
+func ChannelUnit(c ingest.Channel) string { return shown[c] }
+
 // Of returns the snapshot of w, numbered seq. rejects are the counts of its source.
 func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 	now := w.Now()
