@@ -26,6 +26,7 @@ type reader struct {
 	raw      map[string]string // single values as they stand, by path
 	known    map[string]bool   // paths that the form has, in this setting
 	unread   []func(float64)   // setters of the numbers that could not be read
+	numbers  []Key             // as they were asked for
 }
 
 func newReader(file string) *reader {

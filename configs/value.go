@@ -44,6 +44,7 @@ func quantity[T ~float64](o *object, key string, dst *T, dimension units.Dimensi
 func optional[T ~float64](o *object, key string, dst *T, dimension units.Dimension, must rule, standard T) bool {
 	*dst = standard
 	if !o.has(key) {
+		o.note(key, dimension, must)
 		o.ask(key)
 		return false
 	}
@@ -51,6 +52,7 @@ func optional[T ~float64](o *object, key string, dst *T, dimension units.Dimensi
 }
 
 func readQuantity[T ~float64](o *object, key string, dst *T, dimension units.Dimension, must rule, required bool) bool {
+	o.note(key, dimension, must)
 	text, line, ok := o.scalar(key, required, wantQuantity(dimension))
 	if ok {
 		var x float64
@@ -117,6 +119,7 @@ func from(low, high int) wholeRule {
 
 // whole reads a whole number into dst, which stays where the file does not say.
 func whole[T ~int | ~uint | ~uint8](o *object, key string, dst *T, required bool, must wholeRule) {
+	o.note(key, units.Dimensionless, rule{want: must.want})
 	text, line, ok := o.scalar(key, required, must.want)
 	if ok {
 		n, err := strconv.Atoi(text)

@@ -48,6 +48,7 @@ func (s *Server) table() []route {
 		{"GET", "/assets/{file...}", anyone, false, s.asset},
 		{"GET", "/", watch, true, s.notFoundPage},
 	}
+	rows = append(rows, s.replayRows()...)
 	if s.opts.Metrics != nil {
 		rows = append(rows, route{"GET", "/metrics", anyone, false, s.metrics})
 	}

@@ -39,6 +39,8 @@ type Options struct {
 	BehindProxy bool         // requests come through a proxy that does TLS and says who asked (X-Forwarded-For)
 	// AlarmFigures measures the journal of the given rigs, none = all; nil = none is kept.
 	AlarmFigures func(rigs []string, from, to time.Time) (any, error)
+	// Replay answers the routes below /api/replay; nil = no recordings are kept here.
+	Replay http.Handler
 }
 
 // Limits of one server. Everything that can grow has one.

@@ -231,7 +231,7 @@ func (c *demoCmd) playBy(ctx context.Context, scenario *simulator.Scenario, site
 		if err != nil {
 			return nil, err
 		}
-		truth, err := newTruthFile(filepath.Join(dir, "truth", r.Rig.Name+".csv"))
+		truth, err := newTruthFile(filepath.Join(dir, truthDir, r.Rig.Name+".csv"))
 		if err != nil {
 			return nil, err
 		}

@@ -55,6 +55,8 @@ var importRules = []importRule{
 		"the page shows what it is given and computes no physics"},
 	{"hoistward/dashboard/", []string{"hoistward/dashboard", "hoistward/dashboard/", "hoistward/alarms", "hoistward/alarms/watch", "hoistward/detect", "hoistward/ingest", "hoistward/ingest/units"},
 		nil, "arrows point inward"},
+	{"hoistward/dashboard/replay", []string{"hoistward/dashboard", "hoistward/dashboard/view", "hoistward/alarms", "hoistward/alarms/watch", "hoistward/alarms/whatif", "hoistward/detect", "hoistward/ingest", "hoistward/ingest/record", "hoistward/ingest/units"},
+		[]string{"database/sql", "go.uber.org/zap"}, "a replay is what the watch makes of a recording's entries; rig files are read and reports made by what is handed in"},
 	{"hoistward/dashboard/report", []string{"hoistward/dashboard", "hoistward/alarms", "hoistward/alarms/watch", "hoistward/alarms/whatif", "hoistward/detect", "hoistward/detect/hoist", "hoistward/ingest"},
 		[]string{"net", "net/http", "os", "database/sql", "go.uber.org/zap"}, "a report is made of the entries that it is handed: disk and clock are the command's"},
 	{"hoistward/simulator", []string{"hoistward/detect/hoist", "hoistward/ingest", "hoistward/ingest/units"}, []string{"net", "github.com/eclipse/paho.mqtt.golang"},

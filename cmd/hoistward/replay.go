@@ -33,10 +33,19 @@ type replayCmd struct {
 	To        string   `placeholder:"TIME" help:"Stop at this time."`
 	JSON      bool     `help:"With --compare or a sweep: one JSON object."`
 	Quiet     bool     `help:"Print no events and no summary."`
+	Show      bool     `help:"Open the replay page for these files on this machine, and print its address."`
+	Listen    string   `default:"127.0.0.1:0" placeholder:"ADDRESS" help:"With --show: of the page (${default})."`
+	Truth     string   `type:"existingfile" placeholder:"TRUTH.CSV" help:"With --show: what really happened, as simulate --truth wrote it."`
 	fieldOptions
 }
 
 func (c *replayCmd) Run(s *streams) (err error) {
+	if c.Show {
+		return c.show(s)
+	}
+	if c.Truth != "" {
+		return usagef("--truth: got it without --show, want it with the page that draws it")
+	}
 	if c.Compare && len(c.Set) == 0 && c.Rig == "" {
 		return usagef("--compare: got no --set or --rig, want something to compare")
 	}

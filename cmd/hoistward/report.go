@@ -79,19 +79,10 @@ func (c *reportOptions) write(s *streams, o report.Options) error {
 	if err != nil || c.Zone == "Local" {
 		return usagef("--zone: got %q, want a name of the time zone database, such as Europe/Oslo or UTC", c.Zone)
 	}
-	files, problems, err := c.recordings(&o)
+	r, err := c.make(s, o, zone)
 	if err != nil {
 		return err
 	}
-	o.Rig, o.Zone, o.Software = c.Rig, zone, version
-	m := report.New(o, openRig)
-	for _, p := range problems {
-		m.Problem(p)
-	}
-	if err := c.play(s, m, files); err != nil {
-		return err
-	}
-	r := m.Report()
 	var b bytes.Buffer
 	if c.JSON {
 		err = writeJSON(&b, r)
@@ -102,6 +93,23 @@ func (c *reportOptions) write(s *streams, o report.Options) error {
 		return err
 	}
 	return c.put(s, r, b.Bytes())
+}
+
+// make plays what the report is of.
+func (c *reportOptions) make(s *streams, o report.Options, zone *time.Location) (*report.Report, error) {
+	files, problems, err := c.recordings(&o)
+	if err != nil {
+		return nil, err
+	}
+	o.Rig, o.Zone, o.Software = c.Rig, zone, version
+	m := report.New(o, openRig)
+	for _, p := range problems {
+		m.Problem(p)
+	}
+	if err := c.play(s, m, files); err != nil {
+		return nil, err
+	}
+	return m.Report(), nil
 }
 
 func (c *reportOptions) put(s *streams, r *report.Report, text []byte) error {

@@ -19,6 +19,7 @@ import (
 	"hoistward/alarms/watch"
 	"hoistward/configs"
 	"hoistward/dashboard"
+	"hoistward/dashboard/replay"
 	"hoistward/detect/hoist"
 	"hoistward/ingest"
 	"hoistward/ingest/record"
@@ -296,8 +297,11 @@ func waitFor(ctx context.Context, done <-chan struct{}) error {
 }
 
 func (st *station) startPage(ln net.Listener, u *undo) error {
+	replays := replayDesk(replay.NewLibrary(filepath.Join(st.site.Data, recordingsDir)), truthBeside(st.site.Data))
+	u.add("replays", replays.Close)
 	o := dashboard.Options{
-		Desk: desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
+		Replay: replays.Handler(),
+		Desk:   desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
 		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Fresh: st.pager.fresh,
 		Metrics: st.metrics.handler(st.log), Ready: st.heart.answer,
 	}

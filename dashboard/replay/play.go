@@ -220,7 +220,7 @@ func (p *playing) report(ctx context.Context) (*Result, error) {
 		paths = append(paths, f.path)
 	}
 	page, problems, err := p.o.Report(ctx, ReportOf{Rig: p.rig, Files: paths, At: time.UnixMilli(p.q.At).UTC(),
-		Before: seconds(p.q.Before), After: seconds(p.q.After), Set: p.q.Set, Alarm: p.q.Alarm, Progress: p.progress})
+		Before: seconds(p.q.Before), After: seconds(p.q.After), Set: p.q.Set, Alarm: p.q.Alarm})
 	for _, text := range problems {
 		p.problem(text)
 	}

@@ -43,7 +43,6 @@ type ReportOf struct {
 	Before, After time.Duration
 	Set           []string
 	Alarm         string
-	Progress      func(share float64)
 }
 
 func (o Options) withDefaults() Options {

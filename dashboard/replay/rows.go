@@ -255,4 +255,3 @@ func (t *Track) appendRow(b []byte, row int, cols []int) []byte {
 	}
 	return b
 }
-
