@@ -184,10 +184,10 @@ func (s *Server) Figures() Figures {
 	}
 }
 
-// health writes what Options.Health says with one key added, "dashboard". Who has not
-// signed in, where people do, is told only that the server is alive.
+// health writes what Options.Health says with one key added, "dashboard", for programs on
+// this machine and who sees all rigs. Others are told only that the server is alive.
 func (s *Server) health(w http.ResponseWriter, r *http.Request) {
-	if seat, in := s.who(r); !in || !seat.Sees(access.AllRigs) {
+	if !s.mayLookInside(r) {
 		writeJSON(w, http.StatusOK, map[string]bool{"alive": true})
 		return
 	}

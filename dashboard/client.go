@@ -77,7 +77,7 @@ func (o *rigOutlet) send(c *client, now time.Time) error {
 // nothing for writeWait, or the server stops. poll is how often out is asked without
 // being woken, 0 = never.
 func (s *Server) attend(w http.ResponseWriter, r *http.Request, rig *rigState, out outlet, poll time.Duration) {
-	address := source(r.RemoteAddr)
+	address := source(s.peer(r))
 	if reason := s.admit(address); reason != "" {
 		s.full.Add(1)
 		writeError(w, http.StatusServiceUnavailable, reason)
@@ -92,9 +92,6 @@ func (s *Server) attend(w http.ResponseWriter, r *http.Request, rig *rigState, o
 	c := &client{
 		conn: conn, rig: rig, seat: seatOf(r), address: address, person: watcher(r),
 		wake: make(chan struct{}, 1), pings: make(chan string, 1), gone: make(chan struct{}),
-	}
-	if tcp, ok := conn.NetConn().(*net.TCPConn); ok {
-		_ = tcp.SetWriteBuffer(socketBuffer) // smaller is only better, never needed
 	}
 	s.join(c)
 	defer s.leave(c)
@@ -142,12 +139,12 @@ func (s *Server) dismiss(address string) {
 // source is the address as pages are counted by: one machine's, a network's /64 where
 // it is IPv6, since one machine has all of it. This machine's own is "", which has no
 // bound of its own: a proxy here stands for many.
-func source(remote string) string {
-	at, err := netip.ParseAddrPort(remote)
+func source(address string) string {
+	a, err := netip.ParseAddr(address)
 	if err != nil {
-		return remote
+		return address
 	}
-	a := at.Addr().Unmap()
+	a = a.Unmap()
 	if a.IsLoopback() {
 		return ""
 	}

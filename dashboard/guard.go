@@ -14,7 +14,7 @@ import (
 //     resolves to this machine (DNS rebinding) is refused with 421.
 //   - Origin, where there is one, must be our own, for every method; so must
 //     Sec-Fetch-Site where something is changed or a socket opened: 403.
-//   - One address may ask so often and no more: 429.
+//   - One address may ask so often and no more: 429. So may one session (see enforce).
 func (s *Server) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.headers(w.Header(), r.Host)
@@ -28,10 +28,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			http.Error(w, "a page from somewhere else may not use this dashboard", http.StatusForbidden)
 			return
 		}
-		if wait := s.pacer.take(s.peer(r), s.opts.Now()); wait > 0 {
-			s.paced.Add(1)
-			w.Header().Set("Retry-After", "1")
-			writeError(w, http.StatusTooManyRequests, "too many requests from this address: ask again in a second")
+		if s.tooFast(w, &s.pacer, source(s.peer(r))) {
 			return
 		}
 		next.ServeHTTP(w, r)
@@ -96,4 +93,15 @@ func (s *Server) ownOrigin(r *http.Request) bool {
 	}
 	u, err := url.Parse(origins[0])
 	return err == nil && len(origins) == 1 && u.Scheme == scheme && strings.EqualFold(u.Host, r.Host)
+}
+
+// tooFast counts one request and answers it where it is one too many.
+func (s *Server) tooFast(w http.ResponseWriter, p *pacer, key string) bool {
+	if p.take(key, s.opts.Now()) == 0 {
+		return false
+	}
+	s.paced.Add(1)
+	w.Header().Set("Retry-After", "1")
+	writeError(w, http.StatusTooManyRequests, "too many requests: ask again in a second")
+	return true
 }

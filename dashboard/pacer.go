@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// What one address may ask: a burst at once, and then so many a second. A wall of pages
+// What one address, or one session, may ask: a burst at once, and then so many a second. A wall of pages
 // behind one address opens its assets in a burst; a page itself asks a few times a second.
 const (
 	paceBurst   = 2000
@@ -13,7 +13,7 @@ const (
 	pacedAtMost = 4096 // addresses remembered
 )
 
-// pacer counts requests by address, as a bucket that fills at pacePerSec. What it
+// pacer counts requests by address or session, as a bucket that fills at pacePerSec. What it
 // answers is a function of what it was asked and when; it is safe for many goroutines.
 type pacer struct {
 	mu sync.Mutex
@@ -40,7 +40,7 @@ func (p *pacer) take(address string, now time.Time) time.Duration {
 	if b.left >= 1 {
 		b.left--
 	} else {
-		wait = time.Duration((1 - b.left) / pacePerSec * float64(time.Second))
+		wait = max(1, time.Duration((1-b.left)/pacePerSec*float64(time.Second))) // 0 would let it pass
 	}
 	p.by[address] = b
 	return wait

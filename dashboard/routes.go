@@ -88,6 +88,9 @@ func (s *Server) enforce(row route) http.HandlerFunc {
 			writeError(w, http.StatusForbidden, "your role is "+seat.Role.String()+"; this needs "+row.least.String())
 			return
 		}
+		if key := seat.Session(); key != "" && s.tooFast(w, &s.seats, key) {
+			return
+		}
 		r = r.WithContext(context.WithValue(r.Context(), seatKey{}, seat))
 		if ofRig && s.rigOf(r) == nil {
 			if row.page {

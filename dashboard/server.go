@@ -85,7 +85,8 @@ type Server struct {
 
 	figuring sync.Mutex // of alarm figures
 	trends   trends
-	pacer    pacer
+	pacer    pacer // by address
+	seats    pacer // by session
 
 	served, slow, lost, full, cleaned, broken, paced atomic.Uint64
 }
@@ -125,7 +126,7 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 	if err := s.MayServe(ln.Addr()); err != nil {
 		return errors.Join(err, ln.Close())
 	}
-	ln = netutil.LimitListener(ln, maxConnections)
+	ln = netutil.LimitListener(smallBuffers{ln}, maxConnections)
 	if s.opts.TLS != nil {
 		ln = tls.NewListener(ln, s.opts.TLS.config())
 		watched := make(chan struct{})
@@ -188,6 +189,18 @@ func (s *Server) hangUp() {
 		s.closed = true
 		close(s.closing)
 	}
+}
+
+// smallBuffers gives each connection little room in the kernel, so that a page that does
+// not read is found soon.
+type smallBuffers struct{ net.Listener }
+
+func (l smallBuffers) Accept() (net.Conn, error) {
+	conn, err := l.Listener.Accept()
+	if tcp, ok := conn.(*net.TCPConn); ok {
+		_ = tcp.SetWriteBuffer(socketBuffer) // smaller is only better, never needed
+	}
+	return conn, err
 }
 
 // MayServe says what is missing before other machines may reach the server at addr.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
@@ -40,6 +41,9 @@ type Seat struct {
 	Rights
 	key string // of the session; empty without accounts
 }
+
+// Session names the seat's session, and is no secret; empty without accounts.
+func (s Seat) Session() string { return s.key }
 
 // Gate lets people in. It is safe for use by many goroutines.
 //
@@ -146,15 +150,15 @@ func (g *Gate) Closed(now time.Time) bool {
 // SignIn lets a person in and returns the token of the new session. Errors are
 // ErrRefused, ErrBusy, a *WaitError, or one of this machine.
 func (g *Gate) SignIn(ctx context.Context, person, password, address string, now time.Time) (token string, rights Rights, err error) {
-	name := strings.ToLower(person)
+	name, place := strings.ToLower(person), placeOf(address)
 	g.mu.Lock()
 	g.look(now)
 	account, known := g.accounts.Find(person)
-	wait := max(g.persons.wait(name, now), g.places.wait(address, now))
+	wait := max(g.persons.wait(name, now), g.places.wait(place, now))
 	if wait == 0 {
 		// Counted before the hash is worked out, so that many at once are counted too.
 		g.persons.wrong(name, now)
-		g.places.wrong(address, now)
+		g.places.wrong(place, now)
 	}
 	g.mu.Unlock()
 
@@ -165,7 +169,7 @@ func (g *Gate) SignIn(ctx context.Context, person, password, address string, now
 		if errors.Is(err, ErrBusy) { // not a wrong password
 			g.mu.Lock()
 			g.persons.undo(name)
-			g.places.undo(address)
+			g.places.undo(place)
 			g.mu.Unlock()
 		}
 	}
@@ -175,6 +179,21 @@ func (g *Gate) SignIn(ctx context.Context, person, password, address string, now
 	}
 	g.Note(Entry{At: now, Person: person, Address: address, What: "sign_in", Outcome: outcome})
 	return token, rights, err
+}
+
+// placeOf is the address as guesses are counted by: of IPv6 the network of /64, since one
+// machine has all of it.
+func placeOf(address string) string {
+	a, err := netip.ParseAddr(address)
+	if err != nil {
+		return address
+	}
+	if a = a.Unmap().WithZone(""); a.Is6() {
+		if p, err := a.Prefix(64); err == nil {
+			return p.String()
+		}
+	}
+	return a.String()
 }
 
 func (g *Gate) try(ctx context.Context, account Account, known bool, password, address string, now time.Time) (string, Rights, error) {
@@ -192,7 +211,7 @@ func (g *Gate) try(ctx context.Context, account Account, known bool, password, a
 		return "", Rights{}, ErrRefused
 	}
 	g.persons.right(strings.ToLower(account.Person))
-	g.places.right(address)
+	g.places.right(placeOf(address))
 	token := g.sessions.open(&account, address, now)
 	g.save()
 	return token, account.Rights(), nil
