@@ -48,6 +48,12 @@ func TestEveryReferenceIsServed(t *testing.T) {
 		for _, m := range reference.FindAllStringSubmatch(text, -1) {
 			path := m[1] + m[2] + m[3]
 			path = strings.ReplaceAll(path, "{{.Rig}}", rigName)
+			if place, within := strings.CutPrefix(path, "#"); within {
+				if !strings.Contains(text, `id="`+place+`"`) {
+					t.Errorf("%s leads to %q, which is not in it", file, path)
+				}
+				continue
+			}
 			if strings.HasPrefix(path, "./") {
 				path = "/assets/" + path[2:]
 			}
@@ -131,18 +137,23 @@ func TestEveryElementThatAScriptWantsIsThere(t *testing.T) {
 	}
 }
 
-// pageOf returns the page that a script works on: the one of the same name, and the
-// cabin's for what its page is made of.
+// pageOf returns the page that a script works on: the one of the same name, or of what
+// stands before its first dash, and the cabin's for what its page is made of.
 func pageOf(t *testing.T, script string) string {
 	t.Helper()
-	text, err := os.ReadFile(strings.TrimSuffix(script, ".mjs") + ".html")
-	if errors.Is(err, fs.ErrNotExist) {
-		text, err = os.ReadFile("assets/cabin.html")
+	name := strings.TrimSuffix(script, ".mjs")
+	first, _, _ := strings.Cut(name, "-")
+	for _, page := range []string{name, first, "assets/cabin"} {
+		text, err := os.ReadFile(page + ".html")
+		if err == nil {
+			return string(text)
+		}
+		if !errors.Is(err, fs.ErrNotExist) {
+			t.Fatal(err)
+		}
 	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	return string(text)
+	t.Fatalf("%s has no page", script)
+	return ""
 }
 
 // luminance is the relative luminance of an sRGB colour such as #1c2328.

@@ -188,14 +188,17 @@ type fleetAlarm struct {
 }
 
 func alarmRowsOf(snap *Snapshot) (*alarmRows, error) {
-	list := make([]fleetAlarm, len(snap.Alarms))
-	for i := range list {
+	list := make([]fleetAlarm, 0, len(snap.Alarms))
+	for i := range snap.Alarms {
 		a := &snap.Alarms[i]
-		list[i] = fleetAlarm{
+		if a.putAside() {
+			continue
+		}
+		list = append(list, fleetAlarm{
 			Alarm: a.Alarm, Channel: a.Channel, Title: a.Title, State: a.State, Priority: a.Priority, Reason: a.Reason,
 			Occurrence: a.Occurrence, Version: a.Version, SinceMs: a.SinceMs, Active: a.Active, CanAck: a.CanAck,
 			InputBad: a.InputBad, Hidden: a.Hidden, SeenBy: a.SeenBy,
-		}
+		})
 	}
 	return (&rigAlarms{snap.Rig, false, list, slices.Concat([]AsideView{}, snap.Shelved), slices.Concat([]AsideView{}, snap.Removed)}).rows()
 }

@@ -53,19 +53,27 @@ func TileOf(snap *Snapshot) Tile {
 		SecondsToAct: finite(e.SecondsToAct), NothingAhead: e.NothingAhead, CannotStop: e.CannotStop,
 		BrakeHi: finite(e.BrakeTemperatureHi), Amber: Num(snap.Ratings.Amber), Red: Num(snap.Ratings.Red),
 		BrakeMargin: finite(e.BrakeMargin), MarginLow: Num(snap.Ratings.Margin),
-		Blind: e.Blind, Alarms: len(snap.Alarms),
+		Blind: e.Blind,
 	}
 	for i := range snap.Alarms {
-		if snap.Alarms[i].CanAck {
+		a := &snap.Alarms[i]
+		if a.putAside() {
+			continue
+		}
+		if t.Alarms == 0 {
+			t.Priority, t.Alarm, t.Title = a.Priority, a.Alarm, a.Title
+		}
+		t.Alarms++
+		if a.CanAck {
 			t.Unseen++
 		}
 	}
-	if len(snap.Alarms) > 0 {
-		first := &snap.Alarms[0]
-		t.Priority, t.Alarm, t.Title = first.Priority, first.Alarm, first.Title
-	}
 	return t
 }
+
+// putAside: a person has shelved it or taken it out of service. It stands in a list of
+// its own.
+func (a *AlarmView) putAside() bool { return a.State == "shelved" || a.State == "out_of_service" }
 
 // rounded returns t with its numbers to a thousandth: millimetres, milliseconds. Forty
 // rigs ten times a second are sent so.

@@ -140,6 +140,11 @@ func TestOrderByNeedProperties(t *testing.T) {
 func TestTileOfTakesTheFirstAlarmAndCountsTheUnseen(t *testing.T) {
 	got := TileOf(&Snapshot{Rig: "r", Alarms: []AlarmView{
 		{Alarm: "overhoist", Title: "Overhoist", Priority: "emergency", CanAck: true}, {Alarm: "blind", Priority: "high"}}})
+	aside := TileOf(&Snapshot{Rig: "r", Alarms: []AlarmView{
+		{Alarm: "brake_hot", Priority: "high", State: "shelved"}, {Alarm: "clock", Title: "Clock", Priority: "low", State: "out_of_service"}}})
+	if aside.Alarms != 0 || aside.Priority != "" || aside.Title != "" {
+		t.Errorf("what a person has put aside stands on the tile: %+v", aside)
+	}
 	if got.Alarm != "overhoist" || got.Title != "Overhoist" || got.Priority != "emergency" || got.Alarms != 2 || got.Unseen != 1 {
 		t.Errorf("got %+v", got)
 	}

@@ -30,6 +30,9 @@ func (s *Server) table() []route {
 	rows := []route{
 		{"GET", "/{$}", watch, true, s.startPage},
 		{"GET", "/cabin/{rig}", watch, true, s.cabinPage},
+		{"GET", "/fleet", watch, true, s.fleetPage},
+		{"GET", "/fleet/tour", watch, true, s.tourPage},
+		{"GET", "/help", anyone, true, s.helpPage},
 		{"GET", "/sign-in", anyone, true, s.signInPage},
 		{"GET", "/ws/{rig}", watch, false, s.watch},
 		{"GET", "/ws/fleet", watch, false, s.watchFleet},
@@ -39,6 +42,7 @@ func (s *Server) table() []route {
 		{"POST", "/api/rigs/{rig}/acts", acknowledge, false, s.act},
 		{"POST", "/api/rigs/{rig}/sound", watch, false, s.hearSound},
 		{"GET", "/api/alarms/figures", watch, false, s.alarmFigures},
+		{"GET", "/api/alarms/events", watch, false, s.happened},
 		{"GET", "/api/me", anyone, false, s.me},
 		{"PUT", "/api/me/preferences", watch, false, s.setPreferences},
 		{"POST", "/api/session", anyone, false, s.signIn},

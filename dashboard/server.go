@@ -41,6 +41,9 @@ type Options struct {
 	AlarmFigures func(rigs []string, from, to time.Time) (any, error)
 	// Replay answers the routes below /api/replay; nil = no recordings are kept here.
 	Replay http.Handler
+	// Happened returns the newest most entries of the journal of the given rigs, none = all,
+	// from from to to; nil = none is kept.
+	Happened func(rigs []string, from, to time.Time, most int) (Happened, error)
 }
 
 // Limits of one server. Everything that can grow has one.

@@ -302,7 +302,7 @@ func (st *station) startPage(ln net.Listener, u *undo) error {
 	o := dashboard.Options{
 		Replay: replays.Handler(),
 		Desk:   desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
-		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Fresh: st.pager.fresh,
+		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Happened: st.happened, Fresh: st.pager.fresh,
 		Metrics: st.metrics.handler(st.log), Ready: st.heart.answer,
 	}
 	if err := guardPage(&o, st.site, st.log, st.clock(), u); err != nil {
@@ -340,6 +340,20 @@ func (st *station) alarmFigures(rigs []string, from, to time.Time) (any, error) 
 		Assessed []alarms.Assessment `json:"assessed"`
 		Damaged  int                 `json:"damaged_lines"`
 	}{f, f.Assess(), damaged}, err
+}
+
+// happened is what the page is told of the journal's entries.
+func (st *station) happened(rigs []string, from, to time.Time, most int) (dashboard.Happened, error) {
+	var h dashboard.Happened
+	if err := st.journal.Flush(); err != nil {
+		return h, err
+	}
+	events, more, damaged, err := journal.Events(filepath.Join(st.site.Data, journalFile), rigs, from, to, most)
+	for i := range events {
+		h.Events = append(h.Events, alarms.AppendJSON(nil, &events[i]))
+	}
+	h.More, h.Damaged = more, damaged
+	return h, err
 }
 
 func rigNames(site *configs.Site) []string {

@@ -10,6 +10,7 @@ export class Link {
   broken = 0; // frames that were no snapshot
   #url;
   #on;
+  #read;
   #socket = null;
   #tries = 0;
   #opened = 0; // when this socket was made, or last gave a good frame
@@ -17,9 +18,11 @@ export class Link {
 
   // on has connected() and snapshot(s), which tells whether s is fresh: a socket that
   // gives only old ones is given up like one that gives none.
-  constructor(url, on) {
+  // read makes a snapshot of a frame's text, null where there is none in it.
+  constructor(url, on, read = parse) {
     this.#url = url;
     this.#on = on;
+    this.#read = read;
   }
 
   // tend is called often, and when the page is shown again: it opens, gives up and
@@ -39,6 +42,12 @@ export class Link {
     this.#retryAt = mono;
   }
 
+  // end leaves the socket for good: another link has taken its place.
+  end() {
+    this.#drop("ended", 0);
+    this.#retryAt = Infinity;
+  }
+
   retryIn(mono) {
     return this.#socket ? null : Math.max(0, this.#retryAt - mono);
   }
@@ -56,7 +65,7 @@ export class Link {
     };
     socket.onmessage = (event) => {
       if (socket !== this.#socket) return;
-      const snapshot = parse(event.data);
+      const snapshot = this.#read(event.data);
       if (!snapshot) {
         this.broken++;
         return;

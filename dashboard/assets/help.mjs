@@ -1,0 +1,4 @@
+import { $ } from "./dom.mjs";
+import { theme } from "./settings.mjs";
+
+theme($("theme-button"));
