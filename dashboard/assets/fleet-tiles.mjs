@@ -55,6 +55,7 @@ export class Tiles {
       text(t.unit, v.size > 0 ? "" : v.words);
     }
     flag(t.seconds, "hatched", v.unknown);
+    hide(t.seconds, !v.time && v.words === "");
     text(t.blind, v.blind);
     hide(t.blind, v.blind === "");
     text(t.brake, v.brake ?? "brake heat not known");
@@ -63,7 +64,8 @@ export class Tiles {
     text(t.who, who);
     t.mast.draw(v.live ? { ...tile, level: stopLevel(tile) } : { crown_height_m: tile?.crown_height_m ?? null, crown_limit_m: tile?.crown_limit_m, floor_limit_m: tile?.floor_limit_m, blind: "both" }, system);
     this.#heat(t, v.live ? tile : null, tile);
-    this.#alarm(t, tile, v.live);
+    this.#alarm(t, tile);
+    hide(t.tag, !(tile?.alarms > 0));
   }
 
   #heat(t, tile, limits) {
@@ -76,9 +78,9 @@ export class Tiles {
     }
   }
 
-  #alarm(t, tile, live) {
+  #alarm(t, tile) {
     const n = tile?.alarms ?? 0;
-    const words = n === 0 ? (live ? "no alarm stands" : "") : tile.title;
+    const words = n === 0 ? "" : tile.title;
     const key = `${tile?.priority ?? ""}|${words}|${n}|${tile?.unacknowledged ?? 0}`;
     if (t.tag.dataset.shown === key) return;
     t.tag.dataset.shown = key;
@@ -101,7 +103,7 @@ export class Tiles {
     t.name.textContent = rig;
     t.el.href = `/cabin/${encodeURIComponent(rig)}`;
     t.el.tabIndex = -1;
-    t.el.append(make("div", "head", t.name, t.age), strip, t.heat, make("div", "says", t.seconds, t.doing, t.blind, t.brake, t.who), t.tag);
+    t.el.append(make("div", "head", t.name, t.age), strip, t.heat, make("div", "says", t.seconds, t.blind, t.doing, t.brake), t.who, t.tag);
     // In the document the rigs stand by name, whatever the order of need.
     const next = [...this.#of.keys()].filter((other) => other > rig).sort()[0];
     $("rigs").insertBefore(t.el, next === undefined ? null : this.#of.get(next).el);

@@ -4,6 +4,8 @@ import { rank } from "./sounding.mjs";
 import { age, known, show } from "./units.mjs";
 import { activity, alarmKey } from "./words.mjs";
 
+const FAR = 30; // s; an end that is further away calls for nobody yet
+
 export const LOST_AFTER = 2000; // ms without a reading: what a tile says is no longer so
 
 // tileView says what a tile shows. now is the server's clock, ms; tile is null where
@@ -20,19 +22,21 @@ export function tileView(tile, now, system) {
   const live = ms !== null && ms <= LOST_AFTER;
   const heard = ms === null ? "nothing heard" : age(ms / 1000);
   if (!live) {
-    return { live, age: heard, doing: "", time: null, words: ms === null ? "nothing heard yet" : `no reading for ${heard}`, unknown: false, size: 0, brake: null, blind: "" };
+    return { live, age: heard, doing: "", time: null, words: ms === null ? "nothing heard yet" : "no reading", unknown: false, size: 0, brake: null, blind: "" };
   }
   const doing = activity(tile.activity) ?? "activity not known";
   const heat = show(tile.brake_temperature_bound_C, "temperature", system);
   const brake = heat.text === null ? null : `brake to ${heat.text} ${heat.unit}`;
-  const blind = tile.blind ? `blind: ${tile.blind === "both" ? "crown, floor" : tile.blind}` : "";
+  const blind = tile.blind ? `blind: ${tile.blind === "both" ? "crown and floor" : tile.blind}` : "";
   const common = { live, age: heard, doing, brake, blind, unknown: false };
   if (tile.cannot_stop) return { ...common, time: null, words: "cannot stop", size: 2 };
   if (known(tile.seconds_to_act)) {
     const s = Math.max(0, tile.seconds_to_act);
+    if (s > FAR) return { ...common, time: null, words: `over ${FAR} s to act`, size: 0 };
     return { ...common, time: { number: s < 10 ? s.toFixed(1) : s.toFixed(0), unit: "s to act" }, words: "", size: s <= 1.5 ? 3 : s <= 5 ? 2 : s <= 10 ? 1 : 0 };
   }
   if (tile.nothing_ahead) return { ...common, time: null, words: "no limit ahead", size: 0 };
+  if (blind) return { ...common, doing: activity(tile.activity) ?? "", time: null, words: "", size: 0 };
   return { ...common, time: null, words: "time to act not known", unknown: true, size: 0 };
 }
 
