@@ -32,7 +32,7 @@ func (s *Server) table() []route {
 		{"GET", "/cabin/{rig}", watch, true, s.cabinPage},
 		{"GET", "/fleet", watch, true, s.fleetPage},
 		{"GET", "/fleet/tour", watch, true, s.tourPage},
-		{"GET", "/help", anyone, true, s.helpPage},
+		{"GET", "/help", watch, true, s.helpPage},
 		{"GET", "/sign-in", anyone, true, s.signInPage},
 		{"GET", "/ws/{rig}", watch, false, s.watch},
 		{"GET", "/ws/fleet", watch, false, s.watchFleet},
