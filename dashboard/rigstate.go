@@ -246,7 +246,18 @@ func (s *Server) Watching(rig string) (cabins, fleet bool) {
 	return len(state.clients) > 0, s.fleetPages.Load() > 0
 }
 
+// Looked tells whether a page is open, or somebody asked for a rig or for the list of
+// them within the last span.
+func (s *Server) Looked(span time.Duration) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.clients) > 0 || !s.looked.IsZero() && s.opts.Now().Sub(s.looked) < span
+}
+
 func (s *Server) freshen(rig *rigState) {
+	s.mu.Lock()
+	s.looked = s.opts.Now()
+	s.mu.Unlock()
 	if s.opts.Fresh != nil {
 		s.opts.Fresh(rig.name)
 	}
@@ -264,6 +275,7 @@ func (s *Server) Summaries() []Summary {
 	now := s.opts.Now()
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.looked = now
 	list := make([]Summary, 0, len(s.rigs))
 	for _, name := range slices.Sorted(maps.Keys(s.rigs)) {
 		rig := s.rigs[name]

@@ -82,6 +82,7 @@ type Server struct {
 
 	listed     atomic.Pointer[[]*rigState] // all rigs, in the order in which they came
 	order      fleetOrder
+	looked     time.Time     // somebody asked for a rig or for the list
 	fleetPages atomic.Int64  // open now
 	presence   atomic.Uint64 // changes whenever a page comes or goes
 	rows       atomic.Uint64 // made

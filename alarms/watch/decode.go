@@ -31,16 +31,22 @@ func newFaults() faults {
 // its author did not think of: the fault is told, and every other source goes on. A
 // panic in what takes the samples is not of that kind and is passed on.
 func (l *Loop) decode(src *Source, m *ingest.Message) (fault string) {
-	fault = l.guard(src, func(out ingest.Sink) { src.Decoder.Decode(m, out) })
-	if fault != "" {
-		fault = fmt.Sprintf("%s, on %q", fault, m.Payload[:min(len(m.Payload), faultBytes)])
-	}
-	return fault
+	out := l.sinkOf(src)
+	defer func() {
+		if out.taking {
+			return
+		}
+		if r := recover(); r != nil {
+			fault = fmt.Sprintf("%v, on %q", r, m.Payload[:min(len(m.Payload), faultBytes)])
+		}
+	}()
+	src.Decoder.Decode(m, out)
+	return ""
 }
 
 // guard calls f, which calls a decoder, and returns what it panicked with.
 func (l *Loop) guard(src *Source, f func(out ingest.Sink)) (fault string) {
-	out := &decoded{l: l, source: src.Name}
+	out := l.sinkOf(src)
 	defer func() {
 		if out.taking {
 			return
@@ -60,12 +66,20 @@ type decoded struct {
 	taking bool // a sample or a reject is being taken: the decoder does not run
 }
 
+// sinkOf returns where the decoder of src puts what it makes; there is one, as only
+// one decoder runs.
+func (l *Loop) sinkOf(src *Source) *decoded {
+	l.sink = decoded{l: l, source: src.Name}
+	return &l.sink
+}
+
 func (d *decoded) Sample(rig string, s *ingest.Sample) {
 	d.taking = true
 	if d.l.fleet.Rig(rig) == nil {
 		d.l.reject(rig, d.source, ingest.RejectUnknownRig, rig)
 	} else {
-		_ = d.l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntrySample, Sample: *s})
+		d.l.sample = ingest.Entry{Rig: rig, Kind: ingest.EntrySample, Sample: *s}
+		_ = d.l.apply(&d.l.sample)
 	}
 	d.taking = false
 }

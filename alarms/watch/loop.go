@@ -99,7 +99,10 @@ type Loop struct {
 	kept    map[string]time.Time // when it was
 	keeps   int                  // place in order of the rig whose state is looked at next
 	ahead   time.Duration        // of the wall's clock, when it was last looked at
+	lag     time.Duration        // of the newest message, from its receipt until it was taken
 	faults  faults
+	sink    decoded
+	sample  ingest.Entry // scratch: an entry of a sample is used until it was applied
 	inbox   chan []Message
 	acts    chan actCall
 	links   chan ingest.Link
@@ -295,6 +298,10 @@ func (l *Loop) advance(t time.Time) {
 	}
 }
 
+// lagMost is the most by which a loop that is behind waits longer before it takes a
+// rig for silent.
+const lagMost = 2 * time.Second
+
 func (l *Loop) message(m *Message) {
 	came := m.Received
 	l.advance(m.Received)
@@ -309,8 +316,9 @@ func (l *Loop) message(m *Message) {
 		l.reject(m.Rig, src.Name, ingest.RejectDecoderFault, fault)
 	}
 	l.mark(src.Name, fault)
+	l.lag = l.o.Clock().Sub(came)
 	if l.o.Handled != nil {
-		l.o.Handled(l.o.Clock().Sub(came))
+		l.o.Handled(l.lag)
 	}
 }
 
@@ -338,8 +346,12 @@ func (l *Loop) tick() {
 	}
 	l.follow("", "a tick", func(d Follower, out ingest.Sink) { d.Tick(l.now, out) })
 	l.lookAtWall()
+	// What a silent rig sent may wait behind other messages: a loop that is behind would
+	// make itself more work by looking at rigs in vain.
+	silent := l.o.Tick + min(max(l.lag, 0), lagMost)
+	l.lag = 0
 	for _, rig := range l.order {
-		if l.now.Sub(l.last[rig]) >= l.o.Tick {
+		if l.now.Sub(l.last[rig]) >= silent {
 			_ = l.apply(&ingest.Entry{Rig: rig, Kind: ingest.EntryTick})
 		}
 	}

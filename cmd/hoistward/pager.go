@@ -16,7 +16,8 @@ import (
 // pager hands snapshots from the loop to the page. The loop makes them, since only
 // it may look at a rig; a goroutine of its own turns them into JSON, and of a rig
 // only the newest waits. A rig that no page shows gets one a second, for the list of
-// rigs; a page that comes is given a new one first.
+// rigs, or one in ten seconds while nobody looks; a page that comes is given a new one
+// first.
 type pager struct {
 	counters *ingest.Counters
 	loop     *watch.Loop
@@ -36,11 +37,13 @@ type pager struct {
 }
 
 const (
-	pageEvery   = 40 * time.Millisecond  // least time between two snapshots of a rig, but for alarms
-	manyEvery   = 80 * time.Millisecond  // likewise of one that only pages of many rigs show: ten a second, whatever the jitter
-	unseenEvery = time.Second            // likewise of one that no page shows
-	countEvery  = 250 * time.Millisecond // least time between two looks at the counters
-	freshLimit  = time.Second            // a page that comes waits so long for the loop at most
+	pageEvery    = 40 * time.Millisecond  // least time between two snapshots of a rig, but for alarms
+	manyEvery    = 80 * time.Millisecond  // likewise of one that only pages of many rigs show: ten a second, whatever the jitter
+	unseenEvery  = time.Second            // likewise of one that no page shows, for the list of rigs
+	restEvery    = 10 * time.Second       // likewise while nobody looks at anything; each alarm makes one at once
+	lookedLately = 30 * time.Second       // somebody who looked at something so lately still does
+	countEvery   = 250 * time.Millisecond // least time between two looks at the counters
+	freshLimit   = time.Second            // a page that comes waits so long for the loop at most
 )
 
 func newPager(c *ingest.Counters) *pager {
@@ -85,12 +88,15 @@ func (p *pager) note(w *watch.Rig) {
 // due tells whether it is time for a rig's next snapshot.
 func (p *pager) due(rig string, now time.Time) bool {
 	since := now.Sub(p.last[rig])
-	if since < pageEvery || since >= unseenEvery {
-		return since >= unseenEvery
+	if since < pageEvery || since >= restEvery {
+		return since >= restEvery
 	}
 	page := p.page.Load()
-	if page == nil {
+	if page == nil || !page.Looked(lookedLately) {
 		return false
+	}
+	if since >= unseenEvery {
+		return true
 	}
 	cabins, many := page.Watching(rig)
 	return cabins || many && since >= manyEvery

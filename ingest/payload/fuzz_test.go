@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
 	"hoistward/ingest"
@@ -118,4 +119,39 @@ func indices() []ingest.Channel {
 		all[i] = ingest.Channel(i)
 	}
 	return all
+}
+
+// Whatever the bytes: the short way through plain messages makes what the reader of all
+// JSON makes.
+func FuzzFlat(f *testing.F) {
+	for _, s := range []string{
+		typical, ` { "t" : "2026-11-24T12:00:00Z" , "hook_load" : -1.5e+2 } `, `{"t":"2026-11-24T12:00:00Z","hook_load":01}`,
+		`{"t":"2026-11-24T12:00:00Z","hook_load":1,"hook_load":2}`, `{"t":"2026-11-24T12:00:00Z","hook_load":1}x`, `{"hook_load":1}`,
+		`{"t":"2026-11-24T12:00:00Z","hook_load":1e999}`, `{"t":"2099-11-24T12:00:00Z","hook_load":1}`, `{"t":"2026-11-24T12:00:00Z","hook_load":-}`,
+		`{"t":"2026-11-24T12:00:00Z","hook_load":1.}`, `{"t":"2026-11-24T12:00:00Z","drive_engaged":1}`, `{,}`, `{"t":"2026-11-24T12:00:00Z",}`,
+	} {
+		f.Add([]byte(s))
+	}
+	d, err := NewJSON(fieldUnits(f))
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		short := run(d, data)
+		long := run(wholeOnly{d}, data)
+		if diff := cmp.Diff(long, short, cmp.AllowUnexported(decoded{})); diff != "" {
+			t.Errorf("%q: the short way gives (-whole +short)\n%s", data, diff)
+		}
+	})
+}
+
+// wholeOnly is the reader of all JSON.
+type wholeOnly struct{ *JSON }
+
+func (w wholeOnly) Decode(m *ingest.Message, out ingest.Sink) {
+	if len(m.Payload) > MaxSize {
+		w.JSON.Decode(m, out)
+		return
+	}
+	w.whole(m, out)
 }

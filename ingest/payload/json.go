@@ -103,6 +103,13 @@ func (d *JSON) Offset() time.Duration { return d.offset }
 // A payload that is not one JSON value as a whole (RFC 8259) gives no sample at
 // all: what stands before a break cannot be trusted either.
 func (d *JSON) Decode(m *ingest.Message, out ingest.Sink) {
+	if len(m.Payload) > MaxSize || !d.flat(m, out) {
+		d.whole(m, out)
+	}
+}
+
+// whole reads any message.
+func (d *JSON) whole(m *ingest.Message, out ingest.Sink) {
 	data, received := m.Payload, m.Received
 	reject := func(r ingest.Reject, detail string) { out.Reject(m.Rig, r, detail) }
 	emit := func(s *ingest.Sample) { out.Sample(m.Rig, s) }

@@ -51,7 +51,9 @@ func decode(t testing.TB, m *ingest.Mapping, data string) decoded {
 	return run(d, []byte(data))
 }
 
-func run(d *JSON, data []byte) (out decoded) {
+func run(d interface {
+	Decode(*ingest.Message, ingest.Sink)
+}, data []byte) (out decoded) {
 	d.Decode(&ingest.Message{Payload: data, Received: noon}, ingest.SinkFuncs{
 		OnSample: func(_ string, s *ingest.Sample) { out.samples = append(out.samples, *s) },
 		OnReject: func(_ string, r ingest.Reject, what string) { out.rejects = append(out.rejects, r.String()+" "+what) },
