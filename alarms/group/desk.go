@@ -78,6 +78,8 @@ func (d *desk) restore(name string, value []byte, first, last uint64) error {
 
 // record plays one record and, when no more waits, writes what came of it.
 func (d *desk) record(ctx context.Context, r jetstream.Record, waiting int) error {
+	d.p.waiting.Store(int64(waiting))
+	d.p.newest.Store(r.Received.UnixMilli())
 	fresh := r.Seq > d.written
 	before := len(d.lines)
 	d.lines = d.player.Take(r, d.lines, func(w *watch.Rig, o *watch.Outcome) {

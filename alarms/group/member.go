@@ -268,6 +268,23 @@ func (m *Member) Held() []int {
 	return held
 }
 
+// Lag returns how many records of the partitions that this member has wait to be played,
+// and when the servers took the oldest of the newest that were played; zero = none was.
+func (m *Member) Lag() (waiting int64, played time.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, p := range m.watches {
+		if !p.held.Load() {
+			continue
+		}
+		waiting += p.waiting.Load()
+		if at := time.UnixMilli(p.newest.Load()).UTC(); played.IsZero() || at.Before(played) {
+			played = at
+		}
+	}
+	return waiting, played
+}
+
 // Members returns the other members that are heard of now, by name.
 func (m *Member) Members() []Hello {
 	m.mu.Lock()

@@ -24,6 +24,8 @@ type partition struct {
 	done     chan struct{}
 	held     atomic.Bool // the servers have given it to us
 	watching atomic.Bool // and its rigs are caught up with
+	waiting  atomic.Int64
+	newest   atomic.Int64 // receipt of the newest record that was played, ms since 1970
 }
 
 func (m *Member) newPartition(ctx context.Context, n int) *partition {

@@ -272,6 +272,8 @@ type groupHealth struct {
 	Member    string            `json:"member"`
 	Server    string            `json:"server"` // connected to; empty = to none
 	Held      []int             `json:"partitions"`
+	Waiting   int64             `json:"waiting"`          // records of the log that are not played yet
+	Played    string            `json:"played,omitempty"` // up to where all of them are
 	Others    []group.Hello     `json:"others"`
 	Trouble   []string          `json:"trouble"`
 	Rejects   []ingest.Count    `json:"rejects"`
@@ -281,6 +283,10 @@ type groupHealth struct {
 func (m *member) health() any {
 	h := groupHealth{Status: "good", Version: version, Member: m.site.Group.Member, Held: m.group.Held(), Others: m.group.Members(),
 		Trouble: m.group.Trouble(), Rejects: m.counters.Snapshot(), Strangers: m.counters.Strangers()}
+	var played time.Time
+	if h.Waiting, played = m.group.Lag(); !played.IsZero() {
+		h.Played = clockText(played)
+	}
 	if m.conn.IsConnected() {
 		h.Server = m.conn.ConnectedUrlRedacted()
 	} else {
