@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"hoistward/alarms/watch"
 	"hoistward/ingest/jetstream"
 )
@@ -14,9 +16,9 @@ import (
 // Chosen here: what a member that dies leaves to be played again is at most keepEvery or
 // keepRecords of a rig, whichever comes first.
 const (
-	keepEvery   = 20 * time.Second
+	keepEvery   = 30 * time.Second
 	keepRecords = 400
-	keepAtOnce  = 32      // snapshots after one tick
+	keepAtOnce  = 8       // snapshots that are being written
 	batchLines  = 256     // records between two writes while catching up
 	maxHeld     = 4 << 20 // bytes of lines that wait for room in the journal
 )
@@ -36,7 +38,10 @@ type desk struct {
 	revisions map[string]uint64 // of kept snapshots
 	kept      map[string]keeping
 	lost      map[string]string // rigs whose state is lost, and why
-	next      int               // rig whose snapshot is looked at next
+	writing   map[string]bool   // rigs whose snapshot is being written
+	keepers   errgroup.Group
+	results   chan kept
+	next      int // rig whose snapshot is looked at next
 	looked    bool
 	ahead     time.Duration // of the log's clock
 	retry     time.Time     // of a full journal
@@ -57,8 +62,11 @@ type Answer struct {
 func AnswerSubject(id string) string { return "answer." + id }
 
 func newDesk(p *partition, j *jetstream.Journal, player *Player, last uint64) *desk {
-	return &desk{p: p, player: player, journal: j, written: j.Written(), caughtUp: last,
-		revisions: map[string]uint64{}, kept: map[string]keeping{}, lost: map[string]string{}}
+	d := &desk{p: p, player: player, journal: j, written: j.Written(), caughtUp: last,
+		revisions: map[string]uint64{}, kept: map[string]keeping{}, lost: map[string]string{},
+		writing: map[string]bool{}, results: make(chan kept, len(p.m.o.Settings.Sessions)+keepAtOnce)}
+	d.keepers.SetLimit(keepAtOnce)
+	return d
 }
 
 // restore takes up one rig from its snapshot, where it can be gone on from. An error that
@@ -159,51 +167,72 @@ func (d *desk) write(ctx context.Context) error {
 	return nil
 }
 
-// keep writes snapshots of up to most rigs whose turn it is; of all with every. None goes
-// before the journal has what led to it.
+// keep takes snapshots of up to most rigs whose turn it is, of all with every, and has
+// them written beside the way through. None goes before the journal has what led to it.
 func (d *desk) keep(ctx context.Context, most int, every bool) error {
-	names := d.player.Names()
-	if len(d.lines) > 0 {
-		return nil
+	if err := d.keptNow(ctx); err != nil || len(d.lines) > 0 {
+		return err
 	}
+	names := d.player.Names()
 	now := time.Now()
 	for range names {
-		if most == 0 {
+		if most == 0 || !every && len(d.writing) >= keepAtOnce {
 			return nil
 		}
 		name := names[d.next%len(names)]
 		d.next++
 		k := d.kept[name]
 		since := d.player.Taken(name) - k.taken
-		if since == 0 || !every && now.Sub(k.at) < keepEvery && since < keepRecords {
+		if d.writing[name] || since == 0 || !every && now.Sub(k.at) < keepEvery && since < keepRecords {
 			continue
 		}
 		most--
-		if err := d.keepOne(ctx, name, now); err != nil {
+		value, err := d.player.Snapshot(name)
+		if err != nil {
 			return err
 		}
+		d.kept[name], d.writing[name] = keeping{d.player.Taken(name), now}, true
+		revision := d.revisions[name]
+		d.keepers.Go(func() error {
+			revision, err := d.p.m.o.Store.Keep(ctx, name, value, revision)
+			d.results <- kept{name, revision, err}
+			return nil
+		})
 	}
 	return nil
 }
 
-func (d *desk) keepOne(ctx context.Context, name string, now time.Time) error {
-	value, err := d.player.Snapshot(name)
-	if err != nil {
-		return err
+// kept is what became of a snapshot.
+type kept struct {
+	rig      string
+	revision uint64
+	err      error
+}
+
+// keptNow takes up what became of the snapshots that were written.
+func (d *desk) keptNow(ctx context.Context) error {
+	for {
+		select {
+		case k := <-d.results:
+			delete(d.writing, k.rig)
+			switch {
+			case k.err == nil:
+				d.revisions[k.rig] = k.revision
+				d.p.m.say("bucket", nil)
+			case errors.Is(k.err, jetstream.ErrGone):
+				d.p.m.say("bucket", k.err)
+				clear(d.revisions)
+				clear(d.kept)
+				if err := d.p.m.o.Store.Mend(ctx); err != nil {
+					return err
+				}
+			default:
+				return k.err
+			}
+		default:
+			return nil
+		}
 	}
-	revision, err := d.p.m.o.Store.Keep(ctx, name, value, d.revisions[name])
-	switch {
-	case err == nil:
-		d.p.m.say("bucket", nil)
-	case errors.Is(err, jetstream.ErrGone):
-		d.p.m.say("bucket", err)
-		clear(d.revisions)
-		return d.p.m.o.Store.Mend(ctx)
-	default:
-		return err
-	}
-	d.revisions[name], d.kept[name] = revision, keeping{d.player.Taken(name), now}
-	return nil
 }
 
 // leave writes all that is left, for who comes next.
@@ -212,5 +241,10 @@ func (d *desk) leave(ctx context.Context) error {
 	if err := d.write(ctx); err != nil {
 		return err
 	}
-	return d.keep(ctx, len(d.player.Names()), true)
+	_ = d.keepers.Wait()
+	if err := d.keep(ctx, len(d.player.Names()), true); err != nil {
+		return err
+	}
+	_ = d.keepers.Wait()
+	return d.keptNow(ctx)
 }

@@ -161,48 +161,45 @@ func (p *partition) take(ctx context.Context) (*desk, uint64, error) {
 		return nil, 0, err
 	}
 	d := newDesk(p, j, player, last)
-	after := last
 	for name := range p.m.o.Settings.Sessions {
-		if jetstream.PartitionOf(name) != p.n {
-			continue
+		if k, ok := kept[name]; ok && jetstream.PartitionOf(name) == p.n {
+			d.revisions[name] = k.Revision
+			if err := d.restore(name, k.Value, first, last); err != nil {
+				p.m.o.Told("rig "+name, err)
+				d.lost[name] = err.Error()
+			}
 		}
-		from, err := d.begin(ctx, name, kept, first, last)
-		if err != nil {
-			return nil, 0, err
-		}
-		after = min(after, from)
 	}
-	return d, after, nil
+	openings, err := p.m.o.Store.Openings(ctx, p.n, func(rig string) bool { return player.Rig(rig) != nil })
+	if err != nil {
+		return nil, 0, err
+	}
+	return d, d.begin(openings, last, len(kept) == 0), nil
 }
 
-// begin finds where a rig is to be played from: after its snapshot, or where there is none
-// that serves, from its first session in the log. One that has neither begins anew; where
-// there must have been something, its alarm state is said to be lost.
-func (d *desk) begin(ctx context.Context, name string, kept map[string]jetstream.Kept, first, last uint64) (after uint64, err error) {
-	k, ok := kept[name]
-	why := ""
-	if ok {
-		d.revisions[name] = k.Revision
-		if err := d.restore(name, k.Value, first, last); err != nil {
-			d.p.m.o.Told("rig "+name, err)
-			why = err.Error()
+// begin returns the record after which the log is to be played: for each rig that after
+// its snapshot or, where there is none that serves, the one before its first session in
+// the log. A rig that has neither begins anew; where there must have been something, its
+// alarm state is said to be lost.
+func (d *desk) begin(openings map[string]uint64, last uint64, empty bool) (after uint64) {
+	after = last
+	for name := range d.p.m.o.Settings.Sessions {
+		if jetstream.PartitionOf(name) != d.p.n {
+			continue
 		}
-		if d.player.Rig(name) != nil {
-			return d.player.Seq(name), nil
+		opened, inLog := openings[name]
+		switch {
+		case d.player.Rig(name) != nil:
+			delete(d.lost, name)
+			after = min(after, d.player.Seq(name))
+		case inLog:
+			delete(d.lost, name)
+			after = min(after, opened-1)
+		case empty && d.written > 0:
+			d.lost[name] = "the bucket of snapshots is empty, and the log no longer reaches back to where the rig began"
 		}
-	} else if len(kept) == 0 && d.written > 0 {
-		why = "the bucket of snapshots is empty, and the log no longer reaches back to where the rig began"
 	}
-	opened, err := d.p.m.o.Store.FirstOpening(ctx, name)
-	switch {
-	case err != nil:
-		return 0, err
-	case opened > 0:
-		return opened - 1, nil
-	case why != "":
-		d.lost[name] = why
-	}
-	return last, nil
+	return after
 }
 
 // follow plays what comes, and writes after each batch.
@@ -214,6 +211,7 @@ func (p *partition) follow(ctx context.Context, d *desk, after uint64) error {
 
 // offerSessions writes the session of each rig that has none, or another, into the log.
 func (d *desk) offerSessions(ctx context.Context) error {
+	texts := map[string][]byte{}
 	for name := range d.p.m.o.Settings.Sessions {
 		if jetstream.PartitionOf(name) != d.p.n {
 			continue
@@ -230,11 +228,9 @@ func (d *desk) offerSessions(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if _, err := d.p.m.o.Store.Offer(ctx, name, jetstream.Opening, text); err != nil {
-			return err
-		}
+		texts[name] = text
 	}
-	return nil
+	return d.p.m.o.Store.OfferAllOf(ctx, jetstream.Opening, texts)
 }
 
 // look compares the log's clock with this machine's, and tells the log of a step.

@@ -63,6 +63,7 @@ type cli struct {
 	Import    importCmd    `cmd:"" help:"Field CSV, WITS or line protocol to a recording."`
 	Export    exportCmd    `cmd:"" help:"Recording to CSV, Parquet or line protocol, or a plain copy."`
 	Hold      holdCmd      `cmd:"" help:"Times whose recordings are never deleted: list, add, release."`
+	Leaf      leafCmd      `cmd:"" help:"On a rig's own server, what keeps its readings for a centre."`
 	Server    serverCmd    `cmd:"" hidden:"" help:"One of a group's servers, by its configuration file."`
 	User      userCmd      `cmd:"" help:"Who may see and do what on the page: add, list, remove, password, role, rigs."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`

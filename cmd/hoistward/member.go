@@ -173,11 +173,11 @@ func (m *member) dialOptions() ([]nats.Option, error) {
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { m.log.Warn("group", zap.Error(err)) }),
 	}
 	if g.User != "" {
-		text, err := os.ReadFile(g.PasswordFile)
+		login, err := passwordOption(g.User, g.PasswordFile)
 		if err != nil {
-			return nil, fmt.Errorf("group: %w", err)
+			return nil, err
 		}
-		o = append(o, nats.UserInfo(g.User, strings.TrimSpace(string(text))))
+		o = append(o, login)
 	}
 	if strings.HasPrefix(g.Servers[0], "tls://") {
 		c := &tls.Config{MinVersion: tls.VersionTLS12}
@@ -201,6 +201,14 @@ func (m *member) dialOptions() ([]nats.Option, error) {
 		o = append(o, nats.Secure(c))
 	}
 	return o, nil
+}
+
+func passwordOption(user, file string) (nats.Option, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("password file: %w", err)
+	}
+	return nats.UserInfo(user, strings.TrimSpace(string(text))), nil
 }
 
 // software is the program's name for itself: members of another build do not share rigs,

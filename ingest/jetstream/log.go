@@ -6,11 +6,13 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
 	js "github.com/nats-io/nats.go/jetstream"
 	"github.com/nats-io/nuid"
+	"golang.org/x/sync/errgroup"
 )
 
 // Record is one message of the log.
@@ -57,19 +59,59 @@ func (s *Store) State(ctx context.Context) (first, last uint64, err error) {
 	return info.State.FirstSeq, info.State.LastSeq, nil
 }
 
-// FirstOpening returns the number of the first session of a rig that the log has; 0 = none.
-func (s *Store) FirstOpening(ctx context.Context, rig string) (uint64, error) {
-	subject := "log." + strconv.Itoa(PartitionOf(rig)) + "." + rig + "." + Opening
-	m, err := again(ctx, func(ctx context.Context) (*js.RawStreamMsg, error) {
-		return s.log.GetMsg(ctx, 1, js.WithGetMsgSubject(subject))
+// OfferAllOf appends one record of a kind for each of several rigs, as Offer does, without
+// waiting for one before the next.
+func (s *Store) OfferAllOf(ctx context.Context, kind string, payloads map[string][]byte) error {
+	var all errgroup.Group
+	all.SetLimit(atOnce)
+	for rig, payload := range payloads {
+		all.Go(func() error {
+			_, err := s.Offer(ctx, rig, kind, payload)
+			return err
+		})
+	}
+	return all.Wait()
+}
+
+// atOnce is how many requests of one kind are under way together. Chosen here.
+const atOnce = 16
+
+// Openings returns, by rig, the number of the first session that the log has of each rig
+// of a partition that is not in but; rigs without one are not in it.
+func (s *Store) Openings(ctx context.Context, partition int, but func(rig string) bool) (map[string]uint64, error) {
+	subject := "log." + strconv.Itoa(partition) + ".*." + Opening
+	info, err := again(ctx, func(ctx context.Context) (*js.StreamInfo, error) {
+		return s.log.Info(ctx, js.WithSubjectFilter(subject))
 	})
-	if errors.Is(err, js.ErrMsgNotFound) {
-		return 0, nil
-	}
 	if err != nil {
-		return 0, fmt.Errorf("jetstream log of rig %s: %w", rig, gone(err))
+		return nil, fmt.Errorf("jetstream log of partition %d: %w", partition, gone(err))
 	}
-	return m.Sequence, nil
+	first := map[string]uint64{}
+	var mu sync.Mutex
+	var all errgroup.Group
+	all.SetLimit(atOnce)
+	for subject := range info.State.Subjects {
+		rig, _ := split(subject)
+		if but(rig) {
+			continue
+		}
+		all.Go(func() error {
+			m, err := again(ctx, func(ctx context.Context) (*js.RawStreamMsg, error) {
+				return s.log.GetMsg(ctx, 1, js.WithGetMsgSubject(subject))
+			})
+			if errors.Is(err, js.ErrMsgNotFound) { // it has just aged out
+				return nil
+			}
+			if err != nil {
+				return fmt.Errorf("jetstream log of rig %s: %w", rig, gone(err))
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			first[rig] = m.Sequence
+			return nil
+		})
+	}
+	return first, all.Wait()
 }
 
 // pullTime is how long one request for records stands, 2 s. Chosen here: the loss of the

@@ -127,3 +127,28 @@ func freePorts(n int) ([]int, error) {
 	}
 	return ports, errs
 }
+
+// WriteLeaf writes the configuration of a rig's own server on loopback addresses into
+// dir: with a domain of its own, and a link to the centre at remote (Node.Leaf).
+func WriteLeaf(dir, domain, remote string) (Node, error) {
+	ports, err := freePorts(2)
+	if err != nil {
+		return Node{}, err
+	}
+	n := Node{
+		File: filepath.Join(dir, domain+".conf"),
+		URL:  fmt.Sprintf("nats://127.0.0.1:%d", ports[0]),
+		MQTT: fmt.Sprintf("tcp://127.0.0.1:%d", ports[1]),
+	}
+	text := fmt.Sprintf(leafForm, domain, ports[0], filepath.Join(dir, domain), domain, ports[1], remote, filepath.Join(dir, domain+".log"))
+	return n, os.WriteFile(n.File, []byte(text), 0o644)
+}
+
+const leafForm = `# A rig's own server on this machine.
+server_name: %s
+listen: "127.0.0.1:%d"
+jetstream: { store_dir: %q, domain: %s }
+mqtt: { listen: "127.0.0.1:%d" }
+leafnodes: { reconnect: 1, remotes: [ { url: %q, deny_exports: ["hoist.>", "$MQTT.>"], deny_imports: ["hoist.>", "$MQTT.>"] } ] }
+log_file: %q
+`
