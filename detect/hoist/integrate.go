@@ -29,7 +29,12 @@ type integration struct {
 	q                    float64 // drive (> 0) or retarding (< 0) torque at t = 0
 	turn                 float64 // drum radians per metre of block, n/r
 	a, heats             float64 // dv/dt and dT/dt at the state's own time
-	flat                 float64 // capacity on a level piece of the fade curve
+	seg                  segment // of the fade curve, the newest that held
+	full                 float64 // capacity on it, where it is level
+	flat                 float64 // capacity that holds now; 0 before the brake bites
+	perMass, warm        float64 // 1/M; K per N·m of torque and metre of travel, n/(r m_b c)
+	timed                bool    // the time of the stop is asked for
+	fine                 float64 // s, greatest step, closed forms left out: the second road for tests; 0 = not
 	slack                bool
 	slackTop, slackUntil float64 // of the block, coasting: highest point and when
 }
@@ -39,6 +44,7 @@ func (g *integration) begin() {
 	g.turn = p.lines / p.rad
 	m := p.load / p.g
 	g.mass = p.inertia*g.turn + p.f*m*p.rad
+	g.perMass, g.warm = 1/g.mass, g.turn/p.heat
 	g.pull = p.f * p.load * p.rad
 	if p.raising {
 		g.pull = -g.pull
@@ -60,42 +66,26 @@ type phase struct {
 	lastFullTime bool // brake full and drive off: nothing changes by itself any more
 }
 
-// phases cuts the stop at the drive's release, the brake's dead time and its
-// rise; n of them are used.
-func (g *integration) phases() (list [4]phase, n int) {
-	p := g.p
-	cuts := [...]float64{p.rel, p.dead, p.dead + p.rise}
+// cuts are the times at which something changes by itself: the drive's release, where
+// it matters, the end of the brake's dead time and that of its rise, in order.
+func (g *integration) cuts() (first, second, third float64) {
+	first, second, third = g.p.rel, g.p.dead, g.p.dead+g.p.rise
 	if g.q <= 0 {
-		cuts[0] = 0 // no drive: its release changes nothing
+		first = 0 // no drive: its release changes nothing
 	}
-	if cuts[0] > cuts[1] {
-		cuts[0], cuts[1] = cuts[1], cuts[0]
+	if first > second {
+		first, second = second, first
 	}
-	if cuts[1] > cuts[2] {
-		cuts[1], cuts[2] = cuts[2], cuts[1]
+	if second > third {
+		second, third = third, second
 	}
-	if cuts[0] > cuts[1] {
-		cuts[0], cuts[1] = cuts[1], cuts[0]
-	}
-	from := 0.0
-	for i := 0; i <= len(cuts); i++ {
-		to := math.Inf(1)
-		if i < len(cuts) {
-			to = cuts[i]
-		}
-		if !(to > from) {
-			continue
-		}
-		list[n] = g.phaseOver(from, to)
-		n++
-		from = to
-	}
-	return list, n
+	return first, second, third
 }
 
-func (g *integration) phaseOver(from, to float64) phase {
+// phaseOver fills in the phase between two times.
+func (g *integration) phaseOver(h *phase, from, to float64) {
 	p := g.p
-	h := phase{start: from, to: to}
+	h.start, h.to, h.u0, h.uSlope, h.drive, h.retard = from, to, 0, 0, 0, 0
 	switch full := p.dead + p.rise; {
 	case from >= full:
 		h.u0 = 1
@@ -108,8 +98,7 @@ func (g *integration) phaseOver(from, to float64) phase {
 	if g.q < 0 {
 		h.retard = g.q
 	}
-	h.lastFullTime = math.IsInf(to, 1)
-	return h
+	h.lastFullTime = to == math.Inf(1)
 }
 
 // rates returns dv/dt and dT/dt at a time within a phase.
@@ -149,39 +138,105 @@ func (g *integration) step(h *phase, seg segment, dt float64) (ds, v, temp, aEnd
 	return ds, v, temp, aEnd
 }
 
-// run integrates until rest and answers; before is the travel up to the trip.
+// run works the stop out until rest and answers; before is the travel up to the trip.
 func (g *integration) run(before float64) Stop {
-	list, n := g.phases()
-	for i := range n {
-		h := &list[i]
-		for steps := 0; g.t < h.to; steps++ {
-			if steps > mostSteps || g.s > farthest {
-				return cannot(StopTooFar, g.temp)
-			}
-			seg := g.p.fade.segment(g.temp)
-			if seg.slope == 0 {
-				g.flat = g.p.capacity(seg.factor(g.temp))
-			}
-			a, heats := g.rates(h, seg, g.t, g.v, g.temp)
-			g.a, g.heats = a, heats
-			if g.v <= speedZero && a <= 0 {
-				return g.atRest(before)
-			}
-			if h.lastFullTime && a >= 0 {
-				if reason := g.hopeless(); reason != StopGood {
-					return cannot(reason, g.temp)
-				}
-			}
-			if g.p.raising && !g.slack && a < -g.p.g*(1+1e-12) {
-				g.goSlack()
-				continue
-			}
-			if g.advance(h, seg) {
-				return g.atRest(before)
-			}
+	first, second, third := g.cuts()
+	from, to := 0.0, first
+	var h phase
+	for i := range 4 {
+		switch i {
+		case 1:
+			to = second
+		case 2:
+			to = third
+		case 3:
+			to = math.Inf(1)
 		}
+		if !(to > from) {
+			continue
+		}
+		g.phaseOver(&h, from, to)
+		rest, reason := g.through(&h)
+		switch {
+		case reason != StopGood:
+			return cannot(reason, g.temp)
+		case rest:
+			return g.atRest(before)
+		}
+		from = to
 	}
 	return cannot(StopTooFar, g.temp)
+}
+
+// through carries the stop through a phase, in closed form where there is one, else in
+// steps; it tells of rest, and why there will be none.
+func (g *integration) through(h *phase) (rest bool, reason StopReason) {
+	for steps := 0; g.t < h.to; steps++ {
+		if steps > mostSteps || g.s > farthest {
+			return false, StopTooFar
+		}
+		rest, held := g.closed(h)
+		if !held {
+			rest, reason = g.stepped(h)
+		}
+		if rest || reason != StopGood {
+			return rest, reason
+		}
+	}
+	return false, StopGood
+}
+
+// closed takes the closed form that holds here, if there is one. Before the brake bites
+// nothing heats, and any piece of the fade curve is level.
+func (g *integration) closed(h *phase) (rest, held bool) {
+	switch {
+	case g.fine > 0:
+		return false, false
+	case h.u0 == 0 && h.uSlope == 0:
+		g.flat = 0
+		return g.level(h, math.Inf(1))
+	case !(g.temp >= g.seg.from && g.temp < g.seg.to):
+		g.enter()
+	}
+	switch {
+	case g.seg.slope == 0:
+		g.flat = g.full
+		return g.level(h, g.seg.to)
+	case g.seg.slope < 0 && h.lastFullTime:
+		return g.fading(g.seg)
+	}
+	return false, false
+}
+
+// enter looks up the piece of the fade curve that holds now.
+func (g *integration) enter() {
+	if g.seg = g.p.fade.segment(g.temp); g.seg.slope == 0 {
+		g.full = g.p.capacity(g.seg.factor(g.temp))
+	}
+}
+
+// stepped takes one step of the integrator.
+func (g *integration) stepped(h *phase) (rest bool, reason StopReason) {
+	if !(g.temp >= g.seg.from && g.temp < g.seg.to) {
+		g.enter()
+	}
+	seg := g.seg
+	g.flat = g.full
+	a, heats := g.rates(h, seg, g.t, g.v, g.temp)
+	if g.v <= speedZero && a <= 0 {
+		return true, StopGood
+	}
+	if h.lastFullTime && a >= 0 {
+		if reason := g.hopeless(); reason != StopGood {
+			return false, reason
+		}
+	}
+	if g.p.raising && !g.slack && a < -g.p.g*(1+1e-12) {
+		g.goSlack()
+		return false, StopGood
+	}
+	g.a, g.heats = a, heats
+	return g.advance(h, seg), StopGood
 }
 
 // advance takes one step, shortened to the end of the phase, to the next kink of
@@ -222,6 +277,9 @@ func (g *integration) trial(h *phase, seg segment, a float64) float64 {
 	dt := h.to - g.t
 	if a < 0 {
 		dt = min(dt, 1.5*g.v/-a+1e-6)
+	}
+	if g.fine > 0 {
+		return min(dt, g.fine)
 	}
 	if seg.slope != 0 || math.IsInf(dt, 1) {
 		dt = min(dt, stepTime)
@@ -285,6 +343,7 @@ func (g *integration) goSlack() {
 	g.slackTop = g.s + g.v*g.v/(2*g.p.g)
 	g.slackUntil = g.t + g.v/g.p.g
 	g.mass = g.p.inertia * g.turn
+	g.perMass = 1 / g.mass
 	g.pull = 0
 }
 

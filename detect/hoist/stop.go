@@ -88,7 +88,7 @@ func (s StopReason) String() string {
 // friction is one number; drive release apart from brake delay, IADC alert 99-03.
 func (r *Rig) Stop(c StopCase) Stop {
 	p := r.plant(c)
-	return p.stop()
+	return p.timedStop()
 }
 
 // plant is one stop's numbers in SI, free of the rig, so that a bound can move
@@ -150,35 +150,34 @@ func (p *plant) capacity(factor float64) float64 {
 // known tells whether every number is one that a hoist can have; the limits are
 // far outside any machine's and keep the arithmetic from running over.
 func (p *plant) known() bool {
-	for _, x := range [...]struct{ x, least, most float64 }{
-		{p.load, 0, 1e9}, {p.v, 0, 1e3}, {p.a, -1e3, 1e3}, {p.age, 0, 1e3},
-		{p.dead, 0, 1e3}, {p.rise, 0, 1e3}, {p.rel, 0, 1e3},
-		{p.friction, 0, 1e2}, {p.torque1, 0, 1e12}, {p.muTheta, 0, 50}, {p.temp, 1, 1e4},
-		{p.lines, 1, 100}, {p.f, 1e-3, 2}, {p.inertia, 1e-2, 1e9}, {p.rad, 1e-2, 100}, {p.heat, 1, 1e12},
-	} {
-		if !(x.x >= x.least && x.x <= x.most) {
-			return false
-		}
-	}
-	return true
+	return within(p.load, 0, 1e9) && within(p.v, 0, 1e3) && within(p.a, -1e3, 1e3) && within(p.age, 0, 1e3) &&
+		within(p.dead, 0, 1e3) && within(p.rise, 0, 1e3) && within(p.rel, 0, 1e3) &&
+		within(p.friction, 0, 1e2) && within(p.torque1, 0, 1e12) && within(p.muTheta, 0, 50) && within(p.temp, 1, 1e4) &&
+		within(p.lines, 1, 100) && within(p.f, 1e-3, 2) && within(p.inertia, 1e-2, 1e9) && within(p.rad, 1e-2, 100) &&
+		within(p.heat, 1, 1e12)
 }
+
+// within is false for NaN.
+func within(x, least, most float64) bool { return x >= least && x <= most }
 
 func cannot(reason StopReason, temp float64) Stop {
 	inf := math.Inf(1)
 	return Stop{Distance: units.Metre(inf), Time: units.Second(inf), EndTemperature: units.Kelvin(temp), Reason: reason}
 }
 
-// stop answers for one set of numbers.
-func (p *plant) stop() Stop {
+// stop answers for one set of numbers; its Time is not to be used.
+func (p *plant) stop() Stop { return p.answer(integration{}) }
+
+// timedStop answers with the time.
+func (p *plant) timedStop() Stop { return p.answer(integration{timed: true}) }
+
+func (p *plant) answer(ig integration) Stop {
 	if !p.known() {
 		return cannot(StopInputUnknown, p.temp)
 	}
 	before, v := travel(p.v, p.a, p.age)
-	ig := integration{p: p, v: v, temp: p.temp}
+	ig.p, ig.v, ig.temp = p, v, p.temp
 	ig.begin()
-	if answer, ok := ig.level(before); ok {
-		return answer
-	}
 	return ig.run(before)
 }
 
