@@ -14,8 +14,8 @@ export function paintMast(snapshot, system, level) {
   }
   const worse = ["crown", "floor"].map((name) => answer(snapshot, name)).find((a) => a.state === "degraded");
   hide(note, !worse);
-  text(note, worse ? `degraded: ${worse.why}` : "");
-  note.title = note.textContent;
+  text(note, worse?.why || "degraded");
+  note.title = `Stopping is answered less well: ${note.textContent}`;
   return mast.draw({
     ...snapshot.mast, ...snapshot.estimate, level, gone: gone(snapshot),
     why: {

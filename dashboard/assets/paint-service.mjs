@@ -22,11 +22,17 @@ export class ServiceDrawer {
       button.addEventListener("click", () => this.#start(name));
       return button;
     }));
-    $("service-button").addEventListener("click", () => drawers.show("service"));
+    $("service-button").addEventListener("click", () => drawers.show("service", this.#firstOf($("service").dataset.step)));
     $("service-form").addEventListener("submit", (event) => { event.preventDefault(); this.#look(); });
     $("form-leave").addEventListener("click", () => this.#leave());
     $("look-back").addEventListener("click", () => this.#back());
     $("look-confirm").addEventListener("click", () => this.#confirm());
+  }
+
+  // firstOf is what gets the focus in a step: an entry that was begun is gone on with.
+  #firstOf(step) {
+    if (step === "look") return $("look-confirm");
+    return step === "form" ? $("form-fields").querySelector("input") : $("service-choice").querySelector("button");
   }
 
   paint(snapshot, system, now) {
@@ -40,7 +46,6 @@ export class ServiceDrawer {
     this.#showRecord();
     this.#showLook();
     for (const button of $("service-choice").children) button.disabled = !may.acknowledge();
-    $("look-confirm").disabled = this.#sending;
   }
 
   #showRecord() {
@@ -121,6 +126,7 @@ export class ServiceDrawer {
   }
 
   async #confirm() {
+    // The button stays as it is meanwhile: one that is disabled would lose the focus.
     if (this.#sending || !this.#written) return;
     const title = FORMS[this.#form].title, { work, remark } = this.#written;
     this.#sending = true;
