@@ -3,7 +3,6 @@ package access
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"os"
 	"os/exec"
 	"strings"
@@ -108,7 +107,7 @@ func FuzzParsePHC(f *testing.F) {
 	f.Fuzz(func(t *testing.T, text string) {
 		p, err := parsePHC(text)
 		if err == nil && (p.memory > mostMemoryKiB || p.passes > mostPasses || len(p.salt) < 8 || len(p.key) > 64) {
-			t.Error(fmt.Sprintf("%q costs more than it may: %+v", text, p))
+			t.Errorf("%q costs more than it may: %+v", text, p)
 		}
 	})
 }

@@ -24,7 +24,7 @@ type truthReader struct {
 	zero      float64   // s, of the first row
 	rows      [2]truthRow
 	have      int
-	over, bad bool
+	over      bool
 	err       error
 }
 

@@ -1,7 +1,8 @@
 // Package trend keeps the last minutes and hours of a rig's main figures, with the least
 // and the greatest of each step, in memory of a fixed size.
 //
-// It has no clock: time comes with the values. It keeps nothing over a restart, and says
+// It may not read a clock, start a goroutine or do I/O: time comes with the values. It
+// keeps nothing over a restart, and says
 // since when it has been filled.
 package trend
 
