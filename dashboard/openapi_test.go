@@ -183,6 +183,8 @@ func TestOpenAPIHoldsForAnswers(t *testing.T) {
 		{"POST", "/api/rigs/{rig}/sound", "", `{}`, in, 400},
 		{"GET", "/api/alarms/figures", "", "", in, 200},
 		{"GET", "/api/alarms/figures", "?from=yesterday", "", in, 400},
+		{"GET", "/api/alarms/events", "", "", in, 200},
+		{"GET", "/api/alarms/events", "?from=2020-01-01T00:00:00Z", "", in, 400},
 		{"GET", "/api/me", "", "", in, 200},
 		{"GET", "/api/me", "", "", "", 200},
 		{"PUT", "/api/me/preferences", "", `{"units":"metric"}`, in, 200},
@@ -210,12 +212,13 @@ func TestOpenAPIHoldsForAnswers(t *testing.T) {
 	} {
 		check(x.method, x.path, x.query, x.body, x.token, x.want)
 	}
-	bare := newBench(t, func(o *Options) { o.Gate, o.Ready, o.AlarmFigures, o.Desk = nil, nil, nil, nil })
+	bare := newBench(t, func(o *Options) { o.Gate, o.Ready, o.AlarmFigures, o.Happened, o.Desk = nil, nil, nil, nil, nil })
 	b = bare
 	check("POST", "/api/session", "", `{"person":"x","password":"y"}`, "", 409)
 	check("PUT", "/api/me/preferences", "", `{"units":"metric"}`, "", 409)
 	check("GET", "/readyz", "", "", "", 404)
 	check("GET", "/api/alarms/figures", "", "", "", 404)
+	check("GET", "/api/alarms/events", "", "", "", 404)
 	check("POST", "/api/rigs/{rig}/acts", "", act, "", 409)
 	for path, item := range doc.Paths.Map() {
 		for method := range item.Operations() {

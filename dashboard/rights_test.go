@@ -96,6 +96,16 @@ func newBench(t *testing.T, change func(*Options)) *bench {
 		Health:  func() any { return map[string]any{"rigs": []string{ownRig, otherRig}} },
 		Ready:   func() (bool, any) { return true, []string{ownRig, otherRig} },
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, ownRig, otherRig) }),
+		Happened: func(rigs []string, _, _ time.Time, _ int) (Happened, error) {
+			if len(rigs) == 0 {
+				rigs = []string{ownRig, otherRig}
+			}
+			h := Happened{}
+			for _, rig := range rigs {
+				h.Events = append(h.Events, json.RawMessage(fmt.Sprintf(`{"rig":%q}`, rig)))
+			}
+			return h, nil
+		},
 		AlarmFigures: func(rigs []string, _, _ time.Time) (any, error) {
 			if len(rigs) == 0 {
 				rigs = []string{ownRig, otherRig}
