@@ -18,14 +18,14 @@ const truthNear = 0.5 // s
 // truthReader reads a simulator's truth file beside the recording of the same run: its
 // first row is of the first sample.
 type truthReader struct {
-	csv       *csv.Reader
-	cols      [numTruth]int
-	first     time.Time // of the source's clock
-	zero      float64   // s, of the first row
-	rows      [2]truthRow
-	have      int
-	over      bool
-	err       error
+	csv   *csv.Reader
+	cols  [numTruth]int
+	first time.Time // of the source's clock
+	zero  float64   // s, of the first row
+	rows  [2]truthRow
+	have  int
+	over  bool
+	err   error
 }
 
 type truthRow struct {
