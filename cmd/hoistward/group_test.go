@@ -395,21 +395,7 @@ func TestAGroupSurvivesWhatDies(t *testing.T) {
 }
 
 // newest returns the receipt of the newest reading of the first rig, as a member lists it.
-func (g *groupRun) newest(member int) int64 {
-	var list []struct {
-		Rig    string `json:"rig"`
-		Newest int64  `json:"newest_ms"`
-	}
-	if !g.members[member].get("/api/rigs", &list) {
-		return 0
-	}
-	for _, r := range list {
-		if r.Rig == g.rigs[0] {
-			return r.Newest
-		}
-	}
-	return 0
-}
+func (g *groupRun) newest(member int) int64 { return g.members[member].newestOf(g.rigs[0]) }
 
 func (g *groupRun) journal(s *jetstream.Store, rig string) string {
 	var lines []byte
