@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -68,8 +69,11 @@ func BenchmarkGroup(b *testing.B) {
 		send()
 		for _, m := range g.members {
 			var h groupHealth
-			if m.get("/healthz", &h) {
-				at, _ := time.Parse(time.RFC3339, h.Played)
+			if m.get("/healthz", &h) && h.Played != "" {
+				at, err := time.Parse(time.RFC3339, h.Played)
+				if err != nil {
+					b.Fatal(err)
+				}
 				behind = append(behind, time.Since(at))
 				waiting = max(waiting, h.Waiting)
 			}
@@ -90,6 +94,9 @@ func BenchmarkGroup(b *testing.B) {
 	report("servers", 0, 3)
 	report("monitors", 3, 6)
 	b.ReportMetric(float64(sent-first)/took.Seconds(), "readings/s")
+	if len(behind) == 0 {
+		b.Fatal("no member says how far it is")
+	}
 	slices.Sort(behind)
 	b.ReportMetric(behind[len(behind)/2].Seconds(), "behind-s-p50")
 	b.ReportMetric(behind[len(behind)-1].Seconds(), "behind-s-max")
@@ -101,11 +108,25 @@ func BenchmarkGroup(b *testing.B) {
 			send()
 		}
 	}()
+	b.Logf("%d rigs, %d readings a second; waiting at most %d, behind p50 %s", rigs, int(float64(sent-first)/took.Seconds()), waiting, behind[len(behind)/2])
+	b.Cleanup(func() {
+		if b.Failed() {
+			for i, m := range g.members {
+				b.Logf("m%d holds %v and says\n%s", i+1, m.held(), tail(m.out.String(), 1500))
+			}
+		}
+	})
 	died := time.Now()
 	g.members[0].kill()
 	within(b, 2*time.Minute, "all rigs are watched again", func() bool { return len(g.members[1].held())+len(g.members[2].held()) == jetstream.Partitions })
 	b.ReportMetric(time.Since(died).Seconds(), "taken-over-s")
 	<-stop
+	if os.Getenv(profileDir) != "" {
+		for _, p := range []*proc{g.members[1], g.servers[0]} {
+			_ = p.cmd.Process.Signal(syscall.SIGQUIT)
+			p.ended(b)
+		}
+	}
 }
 
 // oneRig is a rig's readings at 1 Hz, without their times.
@@ -138,3 +159,5 @@ func (p *proc) processorTime(b *testing.B) time.Duration {
 }
 
 func (p *proc) resident(b *testing.B) float64 { return (&child{cmd: p.cmd}).resident(b) }
+
+func tail(s string, most int) string { return s[max(0, len(s)-most):] }
