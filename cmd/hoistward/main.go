@@ -66,7 +66,7 @@ type cli struct {
 	Leaf      leafCmd      `cmd:"" help:"On a rig's own server, what keeps its readings for a centre."`
 	Server    serverCmd    `cmd:"" hidden:"" help:"One of a group's servers, by its configuration file."`
 	User      userCmd      `cmd:"" help:"Who may see and do what on the page: add, list, remove, password, role, rigs."`
-	Version   versionCmd   `cmd:"" help:"Print the version."`
+	Version   versionCmd   `cmd:"" help:"The version, and what the program is made of."`
 }
 
 func main() {
@@ -151,10 +151,3 @@ func exitCode(s *streams, err error) int {
 
 // errQuiet is a failure whose words are already written.
 var errQuiet = errors.New("failed")
-
-type versionCmd struct{}
-
-func (versionCmd) Run(s *streams) error {
-	_, err := fmt.Fprintf(s.out, "hoistward %s\n", version)
-	return err
-}
