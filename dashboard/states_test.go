@@ -13,7 +13,7 @@ type state struct {
 	name  string
 	scene sceneOf // nil = the server falls silent
 	shown string  // JavaScript that holds when the page shows it
-	told  string  // words on the page that no other state has
+	told  string  // words that tell it from the others
 }
 
 // states are those that are looked at, by day and by night.

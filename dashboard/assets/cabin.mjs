@@ -1,4 +1,4 @@
-import { ask, hasAccount, person, post, signedIn, toast } from "./acts.mjs";
+import { ask, hasAccount, may, person, post, signedIn, toast } from "./acts.mjs";
 import { $, flag, hide, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
 import { Freshness } from "./fresh.mjs";
@@ -129,7 +129,7 @@ function silence() {
   sound = decide(sound, newest?.alarms ?? [], { silence: true, stale: fresh.stale(performance.now(), Date.now()) });
   horn.play(sound.pattern);
   // This page is quiet at once, whatever the server says; the others only by the server.
-  if (!person()) return;
+  if (!person() || !may.acknowledge()) return;
   for (const a of (newest?.alarms ?? []).filter((x) => x.can_silence).slice(0, SILENCE_MOST)) {
     post("acts", { do: "silence", alarm: a.alarm, channel: a.channel ?? "", occurrence: a.occurrence, version: a.version, person: person() });
   }

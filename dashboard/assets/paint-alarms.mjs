@@ -1,3 +1,4 @@
+import { may } from "./acts.mjs";
 import { $, attr, flag, glyph, hide, keyed, make, text } from "./dom.mjs";
 import { Card } from "./card.mjs";
 import * as drawers from "./drawers.mjs";
@@ -79,8 +80,8 @@ function update(el, a, now) {
   text(el.querySelector(".title"), alarmTitle(a));
   text(el.querySelector(".reason"), alarmReason(a));
   text(el.querySelector(".since"), [shortState(a), `for ${age((now - a.since_ms) / 1000)}`].filter(Boolean).join(", "));
-  hide(el.querySelector(".ack"), !a.can_ack);
-  hide(el.querySelector(".reset"), !a.can_reset);
+  hide(el.querySelector(".ack"), !a.can_ack || !may.acknowledge());
+  hide(el.querySelector(".reset"), !a.can_reset || !may.acknowledge());
   attr(el.querySelector(".ack"), "aria-label", `acknowledge ${alarmTitle(a)}`);
   attr(el.querySelector(".reset"), "aria-label", `reset ${alarmTitle(a)}`);
 }

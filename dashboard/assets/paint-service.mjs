@@ -45,7 +45,9 @@ export class ServiceDrawer {
     if (!$("service").open) return;
     this.#showRecord();
     this.#showLook();
-    for (const button of $("service-choice").children) button.disabled = !may.acknowledge();
+    for (const button of $("service-choice").children) {
+      button.disabled = !(button.dataset.form === "reference_set" ? may.manage() : may.acknowledge());
+    }
   }
 
   #showRecord() {
