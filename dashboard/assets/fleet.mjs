@@ -1,4 +1,4 @@
-import { $, flag, hide, text } from "./dom.mjs";
+import { $, attr, flag, hide, text } from "./dom.mjs";
 import { FleetAlarms } from "./fleet-alarms.mjs";
 import { Tiles } from "./fleet-tiles.mjs";
 import { Hold, LOST_AFTER } from "./fleet-words.mjs";
@@ -19,7 +19,7 @@ const person = () => (me && !me.station ? me.person : kept("person", ""));
 const alarms = new FleetAlarms(acknowledge, () => me === null || me.role !== "watch");
 
 // What has been told so far, by rig.
-const all = { order: [], tiles: new Map(), alarms: new Map(), watching: new Map(), seq: 0, sent: 0 };
+const all = { order: [], tiles: new Map(), alarms: new Map(), watching: new Map(), seq: 0, sent: 0, taken: 0 };
 
 const where = () => `${location.protocol.replace("http", "ws")}//${location.host}/ws/fleet?person=${encodeURIComponent(person())}`;
 let link = connect();
@@ -48,6 +48,7 @@ function take(m) {
   }
   all.seq = m.seq;
   all.sent = m.sent_ms;
+  all.taken++;
   if (m.order) all.order = m.order;
   for (const tile of m.tiles ?? []) all.tiles.set(tile.rig, tile);
   for (const list of m.alarms ?? []) all.alarms.set(list.rig, list);
@@ -57,22 +58,36 @@ function take(m) {
   return !fresh.stale(mono, wall);
 }
 
-function paint() {
+// paint draws all that is not a tile, and the tiles whose turn it is: each is drawn anew
+// within TURN, a few of them in each frame, so that no frame has to draw forty.
+const TURN = 100; // ms
+let turn = 0;
+
+function paint(share = 1) {
   const mono = performance.now(), wall = Date.now();
   const ms = fresh.age(mono, wall), stale = fresh.stale(mono, wall);
   paintStale(stale, ms, mono);
   if (all.seq === 0) return;
   const now = all.sent + Math.min(ms, 1e9);
   const held = hold.held(mono);
+  const n = all.order.length;
+  for (let left = Math.min(n, Math.ceil(n * share)); left > 0; left--) {
+    const rig = all.order[(turn = (turn + 1) % n)];
+    tiles.paint(rig, all.tiles.get(rig) ?? null, watchers(rig), now, system);
+  }
+  if (mono - rested < TURN - 8 && share < 1) return;
+  rested = mono;
   const moves = tiles.moves(all.order);
-  if (!held || all.order.length !== $("rigs").children.length) tiles.arrange(all.order);
+  if (!held || n !== $("rigs").children.length) tiles.arrange(all.order);
   text($("held"), held && moves ? "the order waits while you point" : "");
-  for (const rig of all.order) tiles.paint(rig, all.tiles.get(rig) ?? null, watchers(rig), now, system);
   for (const rig of [...all.alarms.keys()]) if (!all.order.includes(rig)) all.alarms.delete(rig);
   alarms.rigs(all.order);
   alarms.paint(all.alarms, now, held);
   paintTop(now);
+  attr($("rigs"), "data-seq", all.taken);
 }
+
+let rested = 0;
 
 function paintTop(now) {
   const lost = all.order.filter((rig) => !heardSince(rig, now - LOST_AFTER));
@@ -193,7 +208,7 @@ for (const button of document.querySelectorAll("[data-close]")) button.addEventL
 for (const event of ["pointermove", "pointerdown", "keydown", "wheel"]) {
   $("page").addEventListener(event, () => hold.touch(performance.now()), { passive: true });
 }
-for (const id of ["of-rig", "least", "only-new", "only-aside"]) $(id).addEventListener("change", paint);
+for (const id of ["of-rig", "least", "only-new", "only-aside"]) $(id).addEventListener("change", () => paint());
 theme($("theme-button"));
 showUnits();
 showPerson();
@@ -212,14 +227,12 @@ function wake() {
   paint();
 }
 
-const PAINT_EVERY = 100; // ms
 let painted = 0;
 
 function frame(mono) {
-  if (mono - painted >= PAINT_EVERY - 8) {
-    painted = mono;
-    wake();
-  }
+  link.tend(mono);
+  paint(Math.min(1, (mono - painted) / TURN));
+  painted = mono;
   requestAnimationFrame(frame);
 }
 
@@ -227,5 +240,6 @@ document.addEventListener("visibilitychange", wake);
 window.addEventListener("pageshow", wake);
 window.addEventListener("online", () => link.reopen(performance.now()));
 requestAnimationFrame(frame);
-setInterval(wake, 500); // goes on, slower, in a hidden tab
+// In a hidden tab there are no frames, and this goes on, slower.
+setInterval(() => { if (performance.now() - painted > 400) wake(); }, 500);
 wake();
