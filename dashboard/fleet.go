@@ -200,7 +200,7 @@ func alarmRowsOf(snap *Snapshot) (*alarmRows, error) {
 			InputBad: a.InputBad, Hidden: a.Hidden, SeenBy: a.SeenBy,
 		})
 	}
-	return (&rigAlarms{snap.Rig, false, list, slices.Concat([]AsideView{}, snap.Shelved), slices.Concat([]AsideView{}, snap.Removed)}).rows()
+	return (&rigAlarms{snap.Rig, false, list, append([]AsideView{}, snap.Shelved...), append([]AsideView{}, snap.Removed...)}).rows()
 }
 
 // tileAlarmRows is what a tile alone tells: its first alarm.

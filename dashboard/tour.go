@@ -62,6 +62,6 @@ func (s *Server) happened(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	h.From, h.To = from, to
-	h.Events = slices.Concat([]json.RawMessage{}, h.Events) // [] where there are none
+	h.Events = append([]json.RawMessage{}, h.Events...) // [] where there are none
 	writeJSON(w, http.StatusOK, h)
 }

@@ -77,7 +77,7 @@ function section(rig, s, past, every) {
   return make("section", "rig",
     make("h2", "", rig, make("small", "", `${lost ? "" : `${activity(s.estimate?.activity) ?? "activity not known"}, `}${state}`)),
     ...(lost ? [make("p", "hatched", reading === null ? "Nothing has been heard of this rig: what follows is what was kept." : `No reading for ${age(reading / 1000)}: what follows was so then.`)] : []),
-    make("div", "parts", part("Standing", standing(s, now)), part("Put aside", aside(s, now)), part("Due", tasks(s, now))),
+    make("div", "parts", part("Standing", standing(s, now)), part("Put aside", aside(s, now)), part("Due, and done", tasks(s, now))),
     make("h3", "", "What happened"),
     past.error ? make("p", "hatched", `Not known: ${past.error.message}`) : table(story(past.events, rig, every), now, left));
 }
@@ -97,7 +97,7 @@ async function look() {
     const states = await each(rigs, (rig) => ask(`/api/rigs/${encodeURIComponent(rig)}`));
     if (mine !== asked) return; // asked again since
     $("rigs").replaceChildren(...rigs.map((rig, i) => section(rig, states[i], past, $("every").checked)));
-    text($("when"), `as of ${to.toLocaleDateString()} ${clock(to.getTime(), offset(to.getTime()))}, with the last ${$("since").selectedOptions[0].text}`);
+    text($("when"), `as of ${clockAt(to.getTime(), 0, offset(to.getTime())).slice(0, 10)} ${clock(to.getTime(), offset(to.getTime()))}, with the last ${$("since").selectedOptions[0].text}`);
     text($("trouble"), past.damaged_lines > 0 ? `${past.damaged_lines} lines of the journal cannot be read: something may be missing here.` : "");
   } catch (error) {
     if (mine === asked) text($("trouble"), `Not done: ${error.message}. What is below may be old.`);
