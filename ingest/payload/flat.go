@@ -1,6 +1,7 @@
 package payload
 
 import (
+	"bytes"
 	"strconv"
 
 	"hoistward/ingest"
@@ -51,13 +52,19 @@ func (d *JSON) flatValue(s *scanner, l *leaf) bool {
 		d.at.t = d.at.t.UTC()
 		return ok
 	}
-	number := s.number()
-	if number == nil || d.sample.Named(l.channel) {
+	x, ok := s.onOff()
+	if ok && !l.channel.OnOff() || d.sample.Named(l.channel) {
 		return false
 	}
-	x, err := strconv.ParseFloat(string(number), 64)
-	if err != nil {
-		return false
+	if !ok {
+		number := s.number()
+		if number == nil {
+			return false
+		}
+		var err error
+		if x, err = strconv.ParseFloat(string(number), 64); err != nil {
+			return false
+		}
 	}
 	v := d.mapping.Convert(l.channel, x)
 	d.sample.Set(l.channel, v)
@@ -106,6 +113,20 @@ func (s *scanner) text() ([]byte, bool) {
 		}
 	}
 	return nil, false
+}
+
+// onOff reads true as 1 and false as 0, where one of them comes.
+func (s *scanner) onOff() (x float64, ok bool) {
+	s.space()
+	switch rest := s.b[s.i:]; {
+	case bytes.HasPrefix(rest, []byte("true")):
+		s.i += len("true")
+		return 1, true
+	case bytes.HasPrefix(rest, []byte("false")):
+		s.i += len("false")
+		return 0, true
+	}
+	return 0, false
 }
 
 // number reads a number, nil where none comes:

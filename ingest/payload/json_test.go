@@ -351,3 +351,17 @@ func BenchmarkDecode(b *testing.B) {
 		b.Fatal("no sample")
 	}
 }
+
+// BenchmarkDecodeWhole is the same message by the reader of all JSON.
+func BenchmarkDecodeWhole(b *testing.B) {
+	d, err := NewJSON(fieldUnits(b))
+	if err != nil {
+		b.Fatal(err)
+	}
+	var out ingest.Sink = ingest.SinkFuncs{OnSample: func(string, *ingest.Sample) {}, OnReject: func(_ string, r ingest.Reject, s string) { b.Fatal(r, s) }}
+	m := ingest.Message{Payload: []byte(typical), Received: noon}
+	b.ReportAllocs()
+	for b.Loop() {
+		d.whole(&m, out)
+	}
+}
