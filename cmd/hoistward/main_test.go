@@ -24,7 +24,7 @@ const asVersion = "HOISTWARD_TEST_AS_VERSION"
 
 func TestMain(m *testing.M) {
 	if url := os.Getenv(asCounter); url != "" {
-		countOnly(url)
+		countForTest(url)
 	}
 	if v := os.Getenv(asVersion); v != "" {
 		version = v

@@ -22,9 +22,9 @@ import (
 // asCounter makes the test binary a subscriber that only counts, at the broker given.
 const asCounter = "HOISTWARD_TEST_AS_COUNTER"
 
-// countOnly is the least that a program can do with a flow of messages by the same
+// countForTest is the least that a program can do with a flow of messages by the same
 // client library: its callback counts. It prints each second how many came.
-func countOnly(url string) {
+func countForTest(url string) {
 	var n atomic.Int64
 	c := paho.NewClient(paho.NewClientOptions().AddBroker(url).SetClientID("counter"))
 	if tok := c.Connect(); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
@@ -218,7 +218,7 @@ func BenchmarkReach(b *testing.B) {
 	// costs little and would flatter.
 	handled, _ := value(f, "loop_lag_seconds")
 	b.ReportMetric(m.Seconds()/handled/(c.Seconds()/counter.counted()), "ratio")
-	b.ReportMetric(1e3*quantile(f["hoistward_loop_lag_seconds"], 0.99), "p99-below-ms")
+	b.ReportMetric(1e3*bucketQuantile(f["hoistward_loop_lag_seconds"], 0.99), "p99-below-ms")
 	b.ReportMetric((monitor.resident(b)-baseKiB)/(rigs-1), "KiB/rig")
 }
 
@@ -227,8 +227,8 @@ func droppedOf(f map[string]*dto.MetricFamily) float64 {
 	return n
 }
 
-// quantile returns the upper bound of the bucket that holds quantile q, s.
-func quantile(f *dto.MetricFamily, q float64) float64 {
+// bucketQuantile returns the upper bound of the bucket that holds quantile q, s.
+func bucketQuantile(f *dto.MetricFamily, q float64) float64 {
 	h := f.Metric[0].Histogram
 	for _, bucket := range h.Bucket {
 		if float64(bucket.GetCumulativeCount()) >= q*float64(h.GetSampleCount()) {
