@@ -98,7 +98,7 @@ func (a *activity) step(dt, w, v, dh float64) {
 		}
 		return
 	}
-	dt = math.Min(dt, 5)
+	dt = min(dt, 5)
 	a.rest(dt, w)
 	a.slips(dt, w)
 	if math.Abs(v) < stillSpeed && math.Abs(a.slow) > drillingFastest {
@@ -106,7 +106,7 @@ func (a *activity) step(dt, w, v, dh float64) {
 	}
 	a.slow += (1 - math.Exp(-dt/slowWindow)) * (v - a.slow)
 	if !a.inSlips {
-		a.up, a.down = a.up+math.Max(dh, 0), a.down+math.Max(-dh, 0)
+		a.up, a.down = a.up+max(dh, 0), a.down+max(-dh, 0)
 	}
 	if a.hung += dt; w > hungOff*a.block {
 		a.hung = 0
@@ -131,7 +131,7 @@ func (a *activity) rest(dt, w float64) {
 	case math.IsNaN(a.str) || w < (a.block+a.str)/2:
 		a.block += k * (w - a.block)
 	default:
-		a.str = math.Max(a.str+k*(w-a.str), (1+gapLeast)*a.block)
+		a.str = max(a.str+k*(w-a.str), (1+gapLeast)*a.block)
 	}
 }
 
@@ -145,8 +145,8 @@ func (a *activity) gap() float64 {
 
 func (a *activity) slips(dt, w float64) {
 	// A string just hung on that is much lighter than the last is out all the same.
-	out := math.Min(a.block+slipsOut*a.gap(), newString*a.block)
-	against := a.inSlips && w > out || !a.inSlips && w < a.block+math.Min(slipsIn*a.gap(), gapLeast/2*a.block)
+	out := min(a.block+slipsOut*a.gap(), newString*a.block)
+	against := a.inSlips && w > out || !a.inSlips && w < a.block+min(slipsIn*a.gap(), gapLeast/2*a.block)
 	if !against {
 		a.turning = 0
 		return
@@ -166,7 +166,7 @@ func (a *activity) slips(dt, w float64) {
 // spell takes what the string did from slips to slips. One stand pulled may be part
 // of a connection, as of a single pulled up to be broken out; tripStands make a trip.
 func (a *activity) spell() {
-	way := math.Max(a.up, a.down) > standTravel
+	way := max(a.up, a.down) > standTravel
 	if way {
 		a.stands++
 	}
@@ -196,7 +196,7 @@ func (a *activity) operate(dt, v float64) {
 }
 
 func (a *activity) candidate(v float64) Operation {
-	both := math.Min(a.up, a.down)
+	both := min(a.up, a.down)
 	switch {
 	case a.hung > hungTime:
 		return SlipAndCut

@@ -131,8 +131,8 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 		return
 	}
 	load := d.loadTorque()
-	given := func(x braking) float64 { return math.Max(0, x.share*load-d.grip(x.pressure)) }
-	a.obs = math.Max(0, b.retarding-d.grip(p))
+	given := func(x braking) float64 { return max(0, x.share*load-d.grip(x.pressure)) }
+	a.obs = max(0, b.retarding-d.grip(p))
 	curve, stated := d.auxiliaryCurve(b.omega, now)
 	here := braking{share: b.retarding / load, pressure: p, load: d.load.force, excitation: NotKnown()}
 	if stated {
@@ -148,12 +148,12 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 		a.want = a.fade * given(a.recent)
 	}
 	if stated && a.learned >= ratioEnough {
-		a.want = math.Max(a.want, curve*math.Min(a.ratio, 1))
+		a.want = max(a.want, curve*min(a.ratio, 1))
 	}
 	if b.omega > auxiliaryTurns || d.rig.Auxiliary.Kind == hoist.MotorBraking {
-		eased := letOff * math.Max(0, d.grip(a.recent.pressure)-d.grip(p))
+		eased := letOff * max(0, d.grip(a.recent.pressure)-d.grip(p))
 		// The pads' torque lags a pressure that rises: there may be more of this brake.
-		lags := math.Max(0, d.grip(p)-d.grip(a.mean.pressure))
+		lags := max(0, d.grip(p)-d.grip(a.mean.pressure))
 		low := a.want-a.obs-lags-eased > fellOf*a.want && a.carried > meanTime && a.want > matters*load && a.obs+lags < lostPart*a.want && a.want-a.obs > lostSpread*d.balanceNoise()
 		a.judgeLost((d.load.loaded || a.lost) && (low || d.fellSuddenly(here, load)), -d.pos.motion.x[ixA], dt)
 	}
@@ -171,7 +171,7 @@ func (d *Detector) fellSuddenly(now braking, load float64) bool {
 	if !(then.load > 0) || !water && !(now.excitation > currentHeld*then.excitation) {
 		return false
 	}
-	eased := math.Max(0, d.grip(then.pressure)-d.grip(now.pressure))
+	eased := max(0, d.grip(then.pressure)-d.grip(now.pressure))
 	fell := (then.share-now.share)*load - (1+letOff)*eased
 	given := then.share*load - d.grip(then.pressure)
 	return fell > suddenPart*load && fell > fellOf*given && fell > lostSpread*d.balanceNoise()
@@ -235,7 +235,7 @@ func (a *auxiliary) judgeLost(low bool, gain, dt float64) {
 		a.lost = a.lost || a.lowFor >= lostTime
 		a.backFor = 0
 	default: // one frame of noise does not take back what others showed
-		a.lowFor, a.backFor = math.Max(0, a.lowFor-dt/2), 0
+		a.lowFor, a.backFor = max(0, a.lowFor-dt/2), 0
 	}
 }
 

@@ -57,10 +57,10 @@ func (d *Detector) balanceNow(now float64) balance {
 	inertia := float64(d.rig.Drawworks.Drum.Inertia) * n / r * a
 	if v < 0 {
 		f := d.rig.Reeving.FastLineFactor(hoist.Lowering)
-		b.retarding = math.Max(0, f*d.load.force*r+inertia)
+		b.retarding = max(0, f*d.load.force*r+inertia)
 	} else {
 		f := d.rig.Reeving.FastLineFactor(hoist.Raising)
-		b.retarding = math.Max(0, -inertia-f*d.load.force*r)
+		b.retarding = max(0, -inertia-f*d.load.force*r)
 	}
 	d.share(&b, now, v < 0)
 	return b
@@ -85,14 +85,14 @@ func (d *Detector) share(b *balance, now float64, lowering bool) {
 		b.heating = d.serviceTorque(p-d.gauge.zero-d.gauge.excess, d.friction.of(dir).Factor, dir)
 		b.frictionSD = lightSpread * math.Abs(b.heating)
 	default:
-		grip := d.serviceTorque(math.Max(0, p-d.gauge.zero), d.friction.of(dir).Factor, dir)
+		grip := d.serviceTorque(max(0, p-d.gauge.zero), d.friction.of(dir).Factor, dir)
 		zero := d.serviceTorque(d.gauge.spread, 1, dir)
 		aux := d.auxiliaryGives(b.omega, now, lowering)
 		aux.sd = math.Hypot(aux.sd, d.balanceNoise())
 		b.fuse(grip, math.Hypot((gripSpread+d.friction.sd())*grip, zero), aux)
 		b.heating = b.friction
 	}
-	b.auxiliary = math.Max(0, b.retarding-b.friction)
+	b.auxiliary = max(0, b.retarding-b.friction)
 }
 
 // gives is a torque and its standard deviation, N·m.
@@ -110,7 +110,7 @@ func (d *Detector) auxiliaryGives(omega, now float64, lowering bool) gives {
 	}
 	x, _ := d.excited(now)
 	c, v := d.excitation.at(x)
-	return gives{math.Max(0, c) * curve, math.Sqrt(v+shapeSpread*shapeSpread) * curve}
+	return gives{max(0, c) * curve, math.Sqrt(v+shapeSpread*shapeSpread) * curve}
 }
 
 // fuse sets the friction brake's torque by its two witnesses, each weighted by how sure
@@ -122,7 +122,7 @@ func (b *balance) fuse(grip, gripSD float64, aux gives) {
 	sp := gripSD + 1
 	wl, wp := 1/(sl*sl), 1/(sp*sp)
 	b.friction = (wl*(b.retarding-aux.torque) + wp*grip) / (wl + wp)
-	b.friction = math.Max(0, math.Min(b.friction, b.retarding+aux.sd))
+	b.friction = max(0, min(b.friction, b.retarding+aux.sd))
 	b.frictionSD = 1 / math.Sqrt(wl+wp)
 }
 
@@ -146,7 +146,7 @@ func (d *Detector) pressureFraction(now float64) float64 {
 	if !p.live(now) || !(full > 0) {
 		return NotKnown()
 	}
-	return math.Max(0, p.v/full)
+	return max(0, p.v/full)
 }
 
 // driveOut tells whether the drive is known to be released; a rig that does not

@@ -77,6 +77,9 @@ func New(rig *hoist.Rig, mapped uint32) *Detector {
 	}
 	for c := range ingest.NumChannels {
 		d.ins[c].mapped = mapped&(1<<c) != 0
+		for k := range NumChannelKinds {
+			d.setChannel(k, c, undecided())
+		}
 	}
 	for k := range d.motionSince {
 		d.motionSince[k] = math.Inf(1)
@@ -103,7 +106,7 @@ func (d *Detector) Step(f *ingest.Frame) *Result {
 	d.latency = d.clock.observe(t, now)
 	dt := 0.0
 	if d.framed {
-		dt = math.Max(0, t-d.event)
+		dt = max(0, t-d.event)
 	}
 	if f.ClockStepped {
 		d.pos.at, d.pos.countsAt, d.pos.sensorAt = t, t, t

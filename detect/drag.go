@@ -84,7 +84,7 @@ func (d *Detector) dragByTorque(now, dt float64) {
 	}
 	g.torque = g.sum / g.time
 	u := math.Hypot(loadSpread, float64(d.rig.Uncertainty.HookLoad)) * g.load / g.time
-	g.limit = math.Max(dragPart*d.serviceTorque(1, 1, hoist.Lowering), dragSpread*u)
+	g.limit = max(dragPart*d.serviceTorque(1, 1, hoist.Lowering), dragSpread*u)
 	switch {
 	case g.torque > g.limit:
 		g.byTorque = Present
@@ -115,7 +115,7 @@ func (d *Detector) dragByHeat(now, dt float64) {
 		g.turned += dt
 	}
 	g.from += (1 - math.Exp(-dt/warmFilter)) * (s.v - g.from)
-	g.low = math.Min(g.low, g.from)
+	g.low = min(g.low, g.from)
 	g.warmed = g.from - g.low
 	switch {
 	case g.turned > warmTurning && g.warmed > warmedBy:

@@ -85,7 +85,7 @@ func (e *excitation) unmeasured() {
 
 // weights returns the nodes about x, i and i+1, and the second one's weight.
 func weights(x float64) (i int, w float64) {
-	s := math.Max(0, math.Min(1, x)) * (excitationNodes - 1)
+	s := max(0, min(1, x)) * (excitationNodes - 1)
 	i = min(int(s), excitationNodes-2)
 	return i, s - float64(i)
 }
@@ -144,7 +144,7 @@ func (e *excitation) learn(x, z, variance float64) {
 func (d *Detector) excited(now float64) (x float64, stated bool) {
 	c, full := &d.ins[ingest.AuxiliaryCurrent], float64(d.rig.Auxiliary.FullCurrent)
 	if full > 0 && c.live(now) {
-		return math.Max(0, math.Min(1, c.v/full)), true
+		return max(0, min(1, c.v/full)), true
 	}
 	return 1, false
 }

@@ -131,7 +131,7 @@ func (f *friction) take(z, sd float64, q *piece, t float64) {
 	if f.reference.Applications < referenceFrom && !f.lost && f.loss.Sum == 0 {
 		f.reference.Take(z, sd)
 	}
-	if x := -math.Log(math.Max(q.pressure/q.w, pressed)); f.applications == 0 {
+	if x := -math.Log(max(q.pressure/q.w, pressed)); f.applications == 0 {
 		f.logPressure = x
 	} else {
 		f.logPressure += 0.2 * (x - f.logPressure)
@@ -152,7 +152,7 @@ func (f *friction) test(z, sd float64) {
 	case !f.lost && f.loss.Take(z, f.before, v), f.lost && f.back.TakeReturn(z, f.before, v):
 		f.lost = !f.lost
 		f.loss.Sum, f.back.Sum = 0, 0
-		f.low.Renew(f.lastZ, math.Max(f.lastSD, freshStart)) // the other lining: what was known is not of it
+		f.low.Renew(f.lastZ, max(f.lastSD, freshStart)) // the other lining: what was known is not of it
 	}
 }
 

@@ -121,7 +121,7 @@ func (d *Detector) movedSince(c ingest.Channel, now float64) float64 {
 	since := math.Inf(-1)
 	for k, w := range motionWitnesses {
 		if w != c && d.ins[w].live(now) {
-			since = math.Max(since, d.motionSince[k])
+			since = max(since, d.motionSince[k])
 		}
 	}
 	if math.IsInf(since, 0) {

@@ -75,10 +75,10 @@ func (g *gaugeZero) learn() {
 	a := math.Sqrt2 * math.Erfinv(2*share-1)
 	normal := 0.5 * math.Erfc(-a/math.Sqrt2)
 	sigma := mean / (a*normal + math.Exp(-a*a/2)/math.Sqrt(2*math.Pi))
-	g.zero = math.Max(a*sigma, zeroLowest)
+	g.zero = max(a*sigma, zeroLowest)
 	g.spread = math.Hypot(zeroSpread, sigma/math.Sqrt(g.n*share))
 	if share < zeroSure {
-		g.spread = math.Max(g.spread, gaugeSpread)
+		g.spread = max(g.spread, gaugeSpread)
 	}
 	g.excess = mean - g.zero
 }

@@ -30,7 +30,7 @@ const (
 
 // time returns the time that a reading stamped t bears.
 func (g *grid) time(t float64) float64 {
-	if g.seen == 0 || t-g.last > 5*math.Max(g.period, gridLeast) {
+	if g.seen == 0 || t-g.last > 5*max(g.period, gridLeast) {
 		*g = grid{seen: 1, first: t, last: t, beat: t}
 		return t
 	}

@@ -91,7 +91,7 @@ func (h *heat) step(b *balance, dt float64, sensor *instrument) {
 	cooled := math.Abs(float64(h.brake.Mean()) - before - heated)
 	h.sd *= math.Exp(-dt / float64(h.brake.TimeConstant(omega)))
 	h.sd += orZero(b.frictionSD*b.omega)*dt/h.brake.Capacity() + coolSpread*cooled
-	h.sd = math.Max(h.sd, airSpread)
+	h.sd = max(h.sd, airSpread)
 	was := h.shown
 	h.shown += (1 - math.Exp(-dt/sensorLag)) * (float64(h.brake.Ring) - h.shown)
 	h.moved += h.shown - was
@@ -105,14 +105,14 @@ func (h *heat) step(b *balance, dt float64, sensor *instrument) {
 func (h *heat) observe(t, dt float64) {
 	k := 1.0
 	if h.known {
-		k = h.sd * h.sd / (h.sd*h.sd + sensorSpread*sensorSpread*sensorTime/math.Min(dt, sensorTime))
+		k = h.sd * h.sd / (h.sd*h.sd + sensorSpread*sensorSpread*sensorTime/min(dt, sensorTime))
 	}
 	h.known = true
 	by := k * (t - h.shown)
 	h.brake.Ring += units.Kelvin(by)
 	h.brake.Body += units.Kelvin(by)
 	h.shown += by
-	h.sd = math.Max(math.Sqrt(1-k)*h.sd, sensorSpread)
+	h.sd = max(math.Sqrt(1-k)*h.sd, sensorSpread)
 }
 
 // watch holds the sensor against the physics.

@@ -1,8 +1,6 @@
 package detect
 
 import (
-	"math"
-
 	"hoistward/ingest"
 )
 
@@ -39,6 +37,8 @@ type instrument struct {
 	frozen   bool    // found to stand still while it should move: not believed until it changes
 	lag      float64 // s by which the newest came later than the least lag, or its beat
 	late     bool
+
+	toldPlain bool // the findings on range, step and unit are in the result as absent
 }
 
 // Limits of silence. A channel is lost after three of its usual intervals, but
@@ -73,7 +73,7 @@ func (d *Detector) take(c ingest.Channel, r *ingest.Reading, now float64) {
 		return
 	}
 	i.beyonds = 0
-	i.lateness(d, event, math.Min(now, d.seconds(r.Received)))
+	i.lateness(d, event, min(now, d.seconds(r.Received)))
 	i.follow(d, c, v)
 	if i.seen {
 		i.learn(now - i.at)
@@ -118,7 +118,7 @@ func (i *instrument) patience() float64 {
 // firstWait is how long the channel may take to come at all.
 func (i *instrument) firstWait() float64 {
 	if i.stated {
-		return math.Max(firstWait, lostPeriods*i.period)
+		return max(firstWait, lostPeriods*i.period)
 	}
 	return firstWait
 }

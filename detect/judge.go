@@ -220,8 +220,8 @@ func (d *Detector) judgeSource(now float64) Finding {
 	newest, patience := math.Inf(-1), lostLeast
 	for c := range ingest.NumChannels {
 		if i := &d.ins[c]; i.named > 0 || i.seen {
-			newest = math.Max(newest, math.Max(i.named, i.at))
-			patience = math.Max(patience, i.patience())
+			newest = max(newest, max(i.named, i.at))
+			patience = max(patience, i.patience())
 		}
 	}
 	silent := now - newest
@@ -239,18 +239,32 @@ func (d *Detector) judgeSource(now float64) Finding {
 func (d *Detector) judgeChannels(now float64) {
 	for c := range ingest.NumChannels {
 		i := &d.ins[c]
-		set := func(k ChannelKind, f Finding) {
-			f.Channel = c
-			if f.Condition == Present && minimum(c) {
-				f.Urgency = High
-			}
-			d.result.Channels[k][c] = f
+		if !i.mapped && i.doubt == NoCause {
+			continue // undecided since the start
 		}
-		set(ReadingLost, i.lost(now))
-		set(ReadingOutOfRange, i.outOfRange())
-		set(ReadingImpossibleStep, i.impossibleStep(now))
-		set(ReadingUnitConflict, i.unitConflict(now))
-		set(ReadingLate, i.judgeLate(now))
-		set(ReadingFrozen, d.judgeFrozen(c, now))
+		d.setChannel(ReadingLost, c, i.lost(now))
+		d.setChannel(ReadingLate, c, i.judgeLate(now))
+		d.setChannel(ReadingFrozen, c, d.judgeFrozen(c, now))
+		if plain := i.plain(now); !plain || !i.toldPlain {
+			d.setChannel(ReadingOutOfRange, c, i.outOfRange())
+			d.setChannel(ReadingImpossibleStep, c, i.impossibleStep(now))
+			d.setChannel(ReadingUnitConflict, c, i.unitConflict(now))
+			i.toldPlain = plain
+		}
 	}
+}
+
+func (d *Detector) setChannel(k ChannelKind, c ingest.Channel, f Finding) {
+	f.Channel = c
+	if f.Condition == Present && minimum(c) {
+		f.Urgency = High
+	}
+	d.result.Channels[k][c] = f
+}
+
+// plain tells whether range, step and unit of the newest value are as they should be,
+// about which nothing more is to be said: those three findings are then absent and the
+// same from frame to frame.
+func (i *instrument) plain(now float64) bool {
+	return i.doubt == NoCause && i.quality != ingest.Bad && i.heard(now) && !(i.strayed > 0 && now-i.strayed < saidFor)
 }

@@ -98,53 +98,46 @@ func (m *motion) innovation(h [4]float64, z, r float64) (nu, s float64) {
 	nu, s = z, r
 	for i := range 4 {
 		nu -= h[i] * m.x[i]
-		for j := range 4 {
-			s += h[i] * m.p[i][j] * h[j]
-		}
+		s += h[i] * (m.p[i][0]*h[0] + m.p[i][1]*h[1] + m.p[i][2]*h[2] + m.p[i][3]*h[3])
 	}
 	return nu, s
 }
 
-// update takes measurement z of row h with noise variance r.
+// update takes measurement z of row h with noise variance r. 1 − KH is one matrix of
+// rank one away from unity, so that each of the products of the Joseph form is a column
+// times a row: (1−KH)P = P − K(HP), and that times (1−KH)ᵀ alike.
 func (m *motion) update(h [4]float64, z, r float64) {
 	nu, s := m.innovation(h, z, r)
 	if !(s > 0) {
 		return
 	}
-	var k [4]float64
-	for i := range 4 {
-		for j := range 4 {
-			k[i] += m.p[i][j] * h[j]
-		}
-		k[i] /= s
+	p := &m.p
+	h0, h1, h3 := h[0], h[1], h[3] // no row measures the acceleration
+	per := 1 / s
+	k0 := (p[0][0]*h0 + p[0][1]*h1 + p[0][3]*h3) * per
+	k1 := (p[1][0]*h0 + p[1][1]*h1 + p[1][3]*h3) * per
+	k2 := (p[2][0]*h0 + p[2][1]*h1 + p[2][3]*h3) * per
+	k3 := (p[3][0]*h0 + p[3][1]*h1 + p[3][3]*h3) * per
+	m.x[0] += k0 * nu
+	m.x[1] += k1 * nu
+	m.x[2] += k2 * nu
+	m.x[3] += k3 * nu
+	for j := range 4 {
+		hp := h0*p[0][j] + h1*p[1][j] + h3*p[3][j]
+		p[0][j] -= k0 * hp
+		p[1][j] -= k1 * hp
+		p[2][j] -= k2 * hp
+		p[3][j] -= k3 * hp
 	}
+	k := [4]float64{k0, k1, k2, k3}
 	for i := range 4 {
-		m.x[i] += k[i] * nu
+		row := &p[i]
+		by := k[i]*r - (row[0]*h0 + row[1]*h1 + row[3]*h3)
+		row[0] += by * k0
+		row[1] += by * k1
+		row[2] += by * k2
+		row[3] += by * k3
 	}
-	var a [4][4]float64
-	for i := range 4 {
-		for j := range 4 {
-			a[i][j] = -k[i] * h[j]
-		}
-		a[i][i]++
-	}
-	var ap, p [4][4]float64
-	for i := range 4 {
-		for j := range 4 {
-			for l := range 4 {
-				ap[i][j] += a[i][l] * m.p[l][j]
-			}
-		}
-	}
-	for i := range 4 {
-		for j := range 4 {
-			for l := range 4 {
-				p[i][j] += ap[i][l] * a[j][l]
-			}
-			p[i][j] += k[i] * r * k[j]
-		}
-	}
-	m.p = p
 }
 
 func (m *motion) sd(i int) float64 { return math.Sqrt(max(0, m.p[i][i])) }

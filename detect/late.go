@@ -1,7 +1,5 @@
 package detect
 
-import "math"
-
 // Late finds a channel whose values come, but later than the source's own beat or its
 // clock allow:
 //
@@ -29,7 +27,7 @@ const (
 func (i *instrument) lateness(d *Detector, event, now float64) {
 	i.lag = now - event - d.clock.lag
 	if i.seen && i.period > 0 {
-		i.lag = math.Max(i.lag, now-i.at-i.period)
+		i.lag = max(i.lag, now-i.at-i.period)
 	}
 	limit := i.lateLimit()
 	if i.late {
@@ -39,7 +37,7 @@ func (i *instrument) lateness(d *Detector, event, now float64) {
 }
 
 func (i *instrument) lateLimit() float64 {
-	return math.Max(lateLeast, latePeriods*i.period)
+	return max(lateLeast, latePeriods*i.period)
 }
 
 func (i *instrument) judgeLate(now float64) Finding {

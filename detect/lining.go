@@ -221,7 +221,7 @@ func (s *span) add(e *excitation, a, b *moment, dt float64) {
 	s.curve += half * (a.curve + b.curve)
 	s.learned += half * (ca*a.curve + cb*b.curve)
 	s.x += half * (a.x + b.x)
-	s.most = math.Max(s.most, b.pressure)
+	s.most = max(s.most, b.pressure)
 }
 
 // endSpan takes the present span as evidence of the auxiliary brake or of the lining.
@@ -257,7 +257,7 @@ func (d *Detector) learnAuxiliary(s *span, seen, noise float64) {
 	if !(s.curve > leastOfCurve*float64(d.rig.Auxiliary.PeakTorque)*s.dt) {
 		return
 	}
-	rest := math.Max(0, s.pressure-d.gauge.excess*s.dt) // a light hand on the brake
+	rest := max(0, s.pressure-d.gauge.excess*s.dt) // a light hand on the brake
 	grip := d.serviceTorque(rest, d.friction.of(s.begin.dir).Factor, s.begin.dir)
 	sd := math.Hypot(noise/s.curve+balanceSpread/2, lightSpread*grip/s.curve)
 	d.excitation.learn(s.x/s.dt, (seen-grip)/s.curve, sd*sd)
@@ -274,7 +274,7 @@ func (d *Detector) showLining(s *span, end *moment, seen, growth, noise float64)
 	}
 	p := s.pressure / s.dt
 	full := d.serviceTorque(1, 1, dir)
-	at := math.Max(healthLeast, d.friction.of(dir).Factor)
+	at := max(healthLeast, d.friction.of(dir).Factor)
 	here := d.serviceTorque(p, at, dir)
 	slope := (d.serviceTorque(p, at+0.01, dir) - d.serviceTorque(p, at-0.01, dir)) / 0.02 * s.dt
 	z := d.shown((seen-aux)/s.dt, p, dir)
@@ -286,7 +286,7 @@ func (d *Detector) showLining(s *span, end *moment, seen, growth, noise float64)
 			z, auxSD, idle = bare, 0, idleSpread
 		}
 	}
-	z = math.Min(z, hoist.MostFactor)
+	z = min(z, hoist.MostFactor)
 	lag := lagSpread * (end.pressure - s.begin.pressure) * full
 	coil := lagSpread * (end.curve - s.begin.curve)
 	own := (noise*noise + lag*lag + coil*coil) / (slope * slope)
@@ -330,7 +330,7 @@ func (d *Detector) fadeSlope() float64 {
 	t, sd := d.heat.expected(), (d.heat.bound()-d.heat.expected())/z95
 	f := d.rig.Service.Fade
 	lo, mid, hi := f.Factor(units.FromCelsius(t-sd)), f.Factor(units.FromCelsius(t)), f.Factor(units.FromCelsius(t+sd))
-	return math.Abs(hi-lo) / 2 / math.Max(mid, 0.1)
+	return math.Abs(hi-lo) / 2 / max(mid, 0.1)
 }
 
 // factor returns what the piece shows and its standard deviation.

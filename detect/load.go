@@ -86,7 +86,7 @@ func (l *load) known(ins *[ingest.NumChannels]instrument, now float64) bool {
 func (l *load) forget() { l.force, l.weight, l.peaks = math.NaN(), math.NaN(), 0 }
 
 func (l *load) filter(dt, a float64) {
-	w := l.force / (1 + math.Max(-0.3, math.Min(0.3, a/gravity)))
+	w := l.force / (1 + max(-0.3, min(0.3, a/gravity)))
 	if math.IsNaN(l.weight) {
 		l.weight = w
 		return
@@ -172,14 +172,14 @@ func (l *load) overload() Finding {
 // stated rating bounds it.
 func (l *load) lightest() float64 {
 	if Known(l.weight) {
-		return math.Max(l.weight, 0.5*float64(l.rig.TravellingMass)*gravity)
+		return max(l.weight, 0.5*float64(l.rig.TravellingMass)*gravity)
 	}
 	return float64(l.rig.TravellingMass) * gravity
 }
 
 func (l *load) heaviest() float64 {
 	if Known(l.weight) {
-		return math.Max(l.weight, 0.5*float64(l.rig.TravellingMass)*gravity)
+		return max(l.weight, 0.5*float64(l.rig.TravellingMass)*gravity)
 	}
 	if rated := float64(l.rig.Drawworks.RatedLoad); rated > 0 {
 		return rated

@@ -61,9 +61,9 @@ func (d *Detector) blindness(now float64) (Blind, Cause) {
 	switch {
 	case !d.pos.started:
 		return both, NoHeightKnown
-	case now-d.pos.heard > d.patience(ingest.BlockHeight, ingest.DrumCounts):
+	case now-d.pos.heard > lostLeast && now-d.pos.heard > d.patience(ingest.BlockHeight, ingest.DrumCounts):
 		return both, HeightTooOld
-	case now-d.pos.moved > d.patience(ingest.DrumSpeed, ingest.DrumCounts, ingest.BlockHeight):
+	case now-d.pos.moved > lostLeast && now-d.pos.moved > d.patience(ingest.DrumSpeed, ingest.DrumCounts, ingest.BlockHeight):
 		return both, NoVelocityKnown
 	case !Known(d.load.heaviest()):
 		return BlindFloor, NoHookLoad
@@ -76,7 +76,7 @@ func (d *Detector) patience(cs ...ingest.Channel) float64 {
 	longest := lostLeast
 	for _, c := range cs {
 		if d.ins[c].mapped {
-			longest = math.Max(longest, d.ins[c].patience())
+			longest = max(longest, d.ins[c].patience())
 		}
 	}
 	return longest
@@ -89,8 +89,8 @@ func (d *Detector) marginUp(m *margin, high, pad, age float64) {
 	if v > 0 {
 		c := d.stopCase(hoist.Raising, v, a, age)
 		c.HookLoad = units.Newton(d.load.lightest())
-		m.restUp = h + float64(d.rig.Stop(c).Distance)
-		bound, slope := d.rig.StopBound(c, d.spread())
+		expected, bound, slope := d.rig.Stops(c, d.spread())
+		m.restUp = h + float64(expected.Distance)
 		m.restUpBound = high + pad + float64(bound.Distance)
 		m.slopeUp = slope
 		m.cannotStop = m.cannotStop || !bound.CanStop
@@ -107,8 +107,8 @@ func (d *Detector) marginDown(m *margin, low, pad, age float64) {
 	if v < 0 {
 		c := d.stopCase(hoist.Lowering, -v, -a, age)
 		c.HookLoad = weight
-		m.restDown = h - float64(d.rig.Stop(c).Distance)
-		bound, slope := d.rig.StopBound(c, d.spread())
+		expected, bound, slope := d.rig.Stops(c, d.spread())
+		m.restDown = h - float64(expected.Distance)
 		m.restDownBound = low - pad - float64(bound.Distance)
 		m.slopeDown = slope
 		m.cannotStop = m.cannotStop || !bound.CanStop
@@ -126,7 +126,7 @@ func (d *Detector) stopCase(dir hoist.Direction, speed, acceleration, age float6
 	return hoist.StopCase{
 		Direction:        dir,
 		Speed:            units.MetrePerSecond(speed),
-		Acceleration:     units.MetrePerSecond2(math.Min(acceleration, fastestGain)),
+		Acceleration:     units.MetrePerSecond2(min(acceleration, fastestGain)),
 		Radius:           units.Metre(d.pos.radius()),
 		BrakeTemperature: units.FromCelsius(d.heat.expected()),
 		FrictionFactor:   d.friction.health(),
@@ -141,8 +141,8 @@ func (d *Detector) spread() hoist.Spread {
 		friction = d.friction.sd()
 	}
 	return hoist.Spread{
-		Speed:        units.MetrePerSecond(math.Max(speedNoise, d.pos.motion.sd(ixV))),
-		Acceleration: units.MetrePerSecond2(math.Max(accelerationNoise, d.pos.motion.sd(ixA))),
+		Speed:        units.MetrePerSecond(max(speedNoise, d.pos.motion.sd(ixV))),
+		Acceleration: units.MetrePerSecond2(max(accelerationNoise, d.pos.motion.sd(ixA))),
 		Temperature:  units.Kelvin((d.heat.bound() - d.heat.expected()) / hoist.Z99),
 		Friction:     friction,
 	}

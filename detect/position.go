@@ -41,6 +41,9 @@ type position struct {
 	countSpeed float64 // m/s of the block by the newest counts
 	loose      float64 // turns of the drum with the block hung off
 	abruptTill float64 // event time until which the motion may change abruptly
+
+	layerFrom, layerTo float64 // wraps of the layer last asked for
+	layerRadius        float64 // its radius, m
 }
 
 const (
@@ -105,7 +108,7 @@ func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, loa
 		p.motion.predict(t-p.at, p.jerk(ins, now))
 		p.meetSurprise(t, ins)
 	}
-	p.at = math.Max(p.at, t)
+	p.at = max(p.at, t)
 	if sensor.fresh {
 		p.tie(sensor.v, load)
 	}
@@ -235,7 +238,7 @@ func (p *position) sensor(s *instrument, now, t float64, counting bool) {
 	p.begin(s.v, now)
 	r := p.sensorVariance(s)
 	nu, _ := p.motion.innovation(rowHeight, s.v, r)
-	if math.Abs(nu) > fastestBlock*math.Max(s.period, since)+5*math.Sqrt(r) && p.sensors >= enoughHeights {
+	if math.Abs(nu) > fastestBlock*max(s.period, since)+5*math.Sqrt(r) && p.sensors >= enoughHeights {
 		if p.strange++; p.strange < 3 {
 			return
 		}
@@ -295,7 +298,7 @@ func (p *position) whichSource(ins *[ingest.NumChannels]instrument, now float64)
 func (p *position) envelope() (high, low float64) {
 	high, low = p.motion.x[ixH], p.motion.x[ixH]
 	if p.disagree {
-		high, low = math.Max(high, p.lastSensor), math.Min(low, p.lastSensor)
+		high, low = max(high, p.lastSensor), min(low, p.lastSensor)
 	}
 	return high, low
 }

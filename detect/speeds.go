@@ -112,7 +112,7 @@ func (d *Detector) fits(omega, event float64) bool {
 	case Known(s.now) && dt > 0 && dt < crossGap:
 		v, room = (omega+s.spin)*k/2, crossJump*dt
 	}
-	return math.Abs(v-s.newest) <= limit*(crossSpeed+crossPart*math.Max(math.Abs(v), math.Abs(s.newest)))+math.Max(room, 0)
+	return math.Abs(v-s.newest) <= limit*(crossSpeed+crossPart*max(math.Abs(v), math.Abs(s.newest)))+max(room, 0)
 }
 
 // countsUsable tells whether the counts show the drum's speed: they may do so without
@@ -163,7 +163,7 @@ func (d *Detector) filterSpeeds() {
 			return
 		}
 		s.slow[k] += (1 - math.Exp(-dt/crossFilter)) * (v - s.slow[k])
-		s.known[k] = math.Min(3*crossFilter, s.known[k]+dt)
+		s.known[k] = min(3*crossFilter, s.known[k]+dt)
 	}
 	if i := &d.ins[ingest.DrumSpeed]; i.came {
 		v := i.v
@@ -204,7 +204,7 @@ func (s *speeds) apart(a, b int) bool {
 	if a == bySensor || b == bySensor {
 		part = crossSensor
 	}
-	return math.Abs(x-y) > crossSpeed+part*math.Max(math.Abs(x), math.Abs(y))
+	return math.Abs(x-y) > crossSpeed+part*max(math.Abs(x), math.Abs(y))
 }
 
 // nearer tells whether b lies nearer to c than a does.

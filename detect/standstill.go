@@ -38,7 +38,7 @@ func (d *Detector) followStandstill(t, now, dt float64) {
 		d.rig.Auxiliary.Kind != hoist.MotorBraking
 	if ok && d.creepFor >= creepTime && !r.told {
 		if k := d.holds(p); k > 0 {
-			d.friction.low.Take(math.Min(k, hoist.MostFactor), heldSpread)
+			d.friction.low.Take(min(k, hoist.MostFactor), heldSpread)
 			r.told = true
 		}
 	}

@@ -62,7 +62,7 @@ func (d *Detector) stepLimit(c ingest.Channel, dt float64) float64 {
 		return (d.pos.fastestDrum()*dt/(2*math.Pi) + stepTurns) * d.rig.Drawworks.Encoder.CountsPerRevolution
 	case ingest.HookLoad:
 		block := float64(d.rig.TravellingMass) * gravity
-		return stepLoad * math.Max(1, dt/stepLoadTime) * math.Max(block, orZero(d.load.weight))
+		return stepLoad * max(1, dt/stepLoadTime) * max(block, orZero(d.load.weight))
 	case ingest.BrakePressure:
 		return stepPressure * float64(d.rig.Service.FullPressure)
 	}
@@ -84,7 +84,7 @@ func (d *Detector) screen(c ingest.Channel, v, event, now float64) bool {
 	}
 	dt := event - i.event
 	if i.period > gridLeast { // a slow source's stamps stray: two may lie close together
-		dt = math.Max(dt, i.period)
+		dt = max(dt, i.period)
 	}
 	limit := d.stepLimit(c, dt)
 	if i.before != 0 {

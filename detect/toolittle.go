@@ -59,7 +59,7 @@ func (d *Detector) judgePressure(now, dt float64) {
 	if !(full > 0) || !Known(d.load.force) {
 		return
 	}
-	grip := d.serviceTorque(math.Max(0, i.v/full), highFriction, hoist.Lowering)
+	grip := d.serviceTorque(max(0, i.v/full), highFriction, hoist.Lowering)
 	v := d.pos.motion.x[ixV]
 	switch {
 	case math.Abs(v) < restSpeed && math.Abs(d.cross.slow[byCounts]) < restSpeed:

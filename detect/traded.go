@@ -85,7 +85,7 @@ func (d *Detector) exchanged(a, b ingest.Channel, is, isNot bool, dt float64, si
 
 func (d *Detector) tradedForces(now, dt float64) {
 	hook, dead, x := &d.ins[ingest.HookLoad], &d.ins[ingest.DeadLineTension], &d.traded
-	if !hook.heard(now) || !dead.heard(now) || math.Min(hook.v, dead.v) < tradedLeast {
+	if !hook.heard(now) || !dead.heard(now) || min(hook.v, dead.v) < tradedLeast {
 		return
 	}
 	n := float64(d.rig.Reeving.Lines)

@@ -32,7 +32,7 @@ func (p *position) count(c *instrument, t, load float64) {
 	turns := enc.Difference(p.counts, c.v) / enc.CountsPerRevolution
 	dt := t - p.countsAt
 	p.counts, p.countsAt = c.v, t
-	if c.stepped || math.Abs(turns)*2*math.Pi > p.fastestDrum()*math.Max(dt, 0)+0.5 || p.strayed(turns, dt, load) {
+	if c.stepped || math.Abs(turns)*2*math.Pi > p.fastestDrum()*max(dt, 0)+0.5 || p.strayed(turns, dt, load) {
 		p.void(CountsJumped)
 		return
 	}
@@ -108,15 +108,29 @@ func (p *position) perRadian() float64 { return p.radius() / float64(p.rig.Reevi
 // radius is the working radius of the drum, from the wraps, else from the height,
 // else that of the second layer.
 func (p *position) radius() float64 {
-	drum, line := p.rig.Drawworks.Drum, p.rig.Line.Diameter
 	if p.tied && !p.stale {
-		return float64(drum.Radius(p.wraps, line))
+		return p.radiusAt(p.wraps)
 	}
 	if p.started && p.mapCause != MapNeverSet {
 		w := p.wrapMap.Wraps(units.Metre(p.motion.x[ixH]), p.rig.Reference.HookLoad)
-		if r := float64(drum.Radius(w, line)); r > 0 {
+		if r := p.radiusAt(w); r > 0 {
 			return r
 		}
 	}
-	return float64(drum.Radius(1.5*drum.WrapsPerLayer, line))
+	return p.radiusAt(1.5 * p.rig.Drawworks.Drum.WrapsPerLayer)
+}
+
+// radiusAt is the radius of the layer of so many wraps; it is asked for many times a
+// frame, and the layer of the last answer is kept.
+func (p *position) radiusAt(wraps float64) float64 {
+	if !(wraps >= p.layerFrom && wraps < p.layerTo) {
+		drum := &p.rig.Drawworks.Drum
+		k := float64(drum.Layer(wraps))
+		if k == 0 {
+			return math.NaN()
+		}
+		p.layerFrom, p.layerTo = (k-1)*drum.WrapsPerLayer, k*drum.WrapsPerLayer
+		p.layerRadius = float64(drum.Radius(wraps, p.rig.Line.Diameter))
+	}
+	return p.layerRadius
 }

@@ -106,32 +106,71 @@ func (r *Rig) StopBound(c StopCase, s Spread) (bound Stop, speedSlope float64) {
 	}
 	base := r.plant(c)
 	sd := r.deviations(&base, s)
-	for _, x := range sd {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return cannot(StopInputUnknown, base.temp), math.NaN()
+	if !sd.known() {
+		return cannot(StopInputUnknown, base.temp), math.NaN()
+	}
+	bound, point, speedSlope := boundOf(&base, &sd, base.stop())
+	if bound.CanStop {
+		bound = point.timedStop()
+	}
+	return bound, speedSlope
+}
+
+// Stops returns what [Rig.Stop] and [Rig.StopBound] do at less work; the Time of a stop
+// that can be had is NaN.
+func (r *Rig) Stops(c StopCase, s Spread) (expected, bound Stop, speedSlope float64) {
+	base := r.plant(c)
+	expected = base.stop()
+	own := expected
+	if !base.raising && !base.lost {
+		base.lost = true
+		own = base.stop()
+	}
+	sd := r.deviations(&base, s)
+	if !sd.known() {
+		return expected, cannot(StopInputUnknown, base.temp), math.NaN()
+	}
+	bound, _, speedSlope = boundOf(&base, &sd, own)
+	for _, s := range [...]*Stop{&expected, &bound} {
+		if s.CanStop {
+			s.Time = units.Second(math.NaN())
 		}
 	}
-	expected := base.stop()
+	return expected, bound, speedSlope
+}
+
+func (d *deviations) known() bool {
+	for _, x := range d {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return false
+		}
+	}
+	return true
+}
+
+// boundOf works out the bound of a plant whose own stop is given, and the plant at the
+// bound.
+func boundOf(base *plant, sd *deviations, expected Stop) (bound Stop, point plant, speedSlope float64) {
 	if !expected.CanStop {
-		return expected, math.Inf(1)
+		return expected, point, math.Inf(1)
 	}
-	cos, spread, failed := cosines(&base, &sd, &expected, 1)
+	cos, spread, failed := cosines(base, sd, &expected, 1)
 	if !failed.CanStop {
-		return failed, math.Inf(1)
+		return failed, point, math.Inf(1)
 	}
-	point := base.at(&sd, &cos)
+	point = base.at(sd, &cos)
 	bound = point.stop()
 	if straight := float64(expected.Distance) + Z99*spread; bound.CanStop && float64(bound.Distance) > 0.02+1.02*straight {
 		weak := base.moved(inFriction, Z99*sd[inFriction])
 		if f := weak.stop(); !f.CanStop {
-			return f, math.Inf(1)
+			return f, point, math.Inf(1)
 		}
-		bound, point = again(&base, &sd, point, bound)
+		bound, point = again(base, sd, point, bound)
 	}
 	if !bound.CanStop {
-		return bound, math.Inf(1)
+		return bound, point, math.Inf(1)
 	}
-	return bound, slope(&point, float64(bound.Distance))
+	return bound, point, slope(&point, float64(bound.Distance))
 }
 
 // cosines returns the direction in which the distance grows fastest, by one-sided

@@ -209,7 +209,7 @@ func (f *fit) fitted(guess float64, wraps, rise bool) Calibration {
 	}
 	sd := f.sd
 	if free := len(f.y) - unknowns; free > 0 {
-		sd = math.Max(sd, math.Sqrt(sum/float64(free)))
+		sd = max(sd, math.Sqrt(sum/float64(free)))
 	}
 	f.deviations(&c, sd)
 	return c
@@ -221,7 +221,7 @@ func (f *fit) fitted(guess float64, wraps, rise bool) Calibration {
 func (f *fit) search(guess float64, rise bool) float64 {
 	lowest := math.Inf(1)
 	for _, x := range f.x {
-		lowest = math.Min(lowest, x)
+		lowest = min(lowest, x)
 	}
 	span := f.drum.WrapsPerLayer
 	sum := func(r0 float64) float64 {

@@ -266,7 +266,7 @@ func (f *fade) time(g *integration, s float64) float64 {
 		at := s * (1 - x*x)
 		taken, _ := f.at(at)
 		left := energy + g.pull*at - taken
-		t += gaussFor[i] * 2 * x * s / math.Sqrt(math.Max(2*left/g.mass, 1e-18))
+		t += gaussFor[i] * 2 * x * s / math.Sqrt(max(2*left/g.mass, 1e-18))
 	}
 	return t
 }

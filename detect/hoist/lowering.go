@@ -36,12 +36,15 @@ func (r *Rig) SafeLowering(load units.Newton, radius units.Metre, t units.Kelvin
 		p.v = v
 		return float64(p.stop().Distance - room)
 	}
+	hi := min(p.firstGuess(float64(room)), fastestLowering)
+	fHi := over(hi)
+	if math.Abs(fHi) < closeEnough && hi*(p.dead+p.rise/2) > 2*closeEnough { // so that a stop from rest leaves room
+		return units.MetrePerSecond(hi)
+	}
 	lo, fLo := 0.0, over(0)
 	if fLo >= 0 {
 		return 0
 	}
-	hi := math.Min(p.firstGuess(float64(room)), fastestLowering)
-	fHi := over(hi)
 	if math.Abs(fHi) < closeEnough {
 		return units.MetrePerSecond(hi)
 	}
@@ -50,7 +53,7 @@ func (r *Rig) SafeLowering(load units.Newton, radius units.Metre, t units.Kelvin
 			return fastestLowering
 		}
 		lo, fLo = hi, fHi
-		hi = math.Min(hi*1.5, fastestLowering)
+		hi = min(hi*1.5, fastestLowering)
 		fHi = over(hi)
 	}
 	return units.MetrePerSecond(bracketed(over, lo, fLo, hi, fHi))
@@ -76,7 +79,7 @@ func (p *plant) firstGuess(room float64) float64 {
 	k := fall*p.dead + (fall-a)/2*p.rise
 	c := fall*p.dead*(p.dead/2+p.rise) + ramp
 	b := k + a*wait // v² + 2 b v + k² + 2a(c − room) = 0
-	return math.Max(math.Sqrt(math.Max(b*b-k*k+2*a*(room-c), 0))-b, 0.01)
+	return max(math.Sqrt(max(b*b-k*k+2*a*(room-c), 0))-b, 0.01)
 }
 
 // bracketed finds the zero of f between lo (f < 0) and hi (f > 0, or +Inf) to

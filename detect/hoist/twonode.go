@@ -96,8 +96,8 @@ func (n *TwoNode) Step(power units.Watt, speed units.RadianPerSecond, dt units.S
 	if !(dt > 0) || math.IsNaN(p) || math.IsInf(p, 0) || math.IsNaN(float64(speed)) || !(n.cr > 0) {
 		return n.Ring
 	}
-	for left := math.Min(float64(dt), 1e7); left > 0; {
-		h := math.Min(left, n.longest(p, speed))
+	for left := min(float64(dt), 1e7); left > 0; {
+		h := min(left, n.longest(p, speed))
 		mid := *n
 		mid.exact(n, p, speed, h/2)
 		n.exact(&mid, p, speed, h)
@@ -109,10 +109,10 @@ func (n *TwoNode) Step(power units.Watt, speed units.RadianPerSecond, dt units.S
 // longest returns a step over which the coefficients change little.
 func (n *TwoNode) longest(p float64, speed units.RadianPerSecond) float64 {
 	hr, hb := n.losses(speed)
-	slow := 0.2 * (n.cr + n.cb) / math.Max(hr+hb, 1e-9)
+	slow := 0.2 * (n.cr + n.cb) / max(hr+hb, 1e-9)
 	rate := math.Abs(p)/n.cr + math.Abs(float64(n.Ring-n.Body))*n.g/n.cr
 	if rate > 0 {
-		slow = math.Min(slow, math.Max(15/rate, 0.02*slow))
+		slow = min(slow, max(15/rate, 0.02*slow))
 	}
 	return slow
 }
