@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"context"
 	"net/http"
 
 	"hoistward/dashboard/access"
@@ -37,4 +38,10 @@ func (s *Server) replayed(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.opts.Replay.ServeHTTP(w, r)
+}
+
+// WithSeat returns the request as one of who sits there, as the server's own routes make
+// it for the handlers behind them.
+func WithSeat(r *http.Request, seat access.Seat) *http.Request {
+	return r.WithContext(context.WithValue(r.Context(), seatKey{}, seat))
 }

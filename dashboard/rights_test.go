@@ -221,6 +221,7 @@ func TestFewRoutesAnswerStrangers(t *testing.T) {
 	if want := []string{"DELETE /api/session", "GET /api/me", "GET /assets/{file...}", "GET /healthz", "GET /metrics", "GET /readyz", "GET /sign-in", "POST /api/session"}; !slices.Equal(open, want) {
 		t.Errorf("answered without a session: %q, want %q", open, want)
 	}
+	// A replay is asked for and ended by who looks; it changes nothing that is watched.
 	if want := []string{"DELETE /api/replay/runs/{run}", "POST /api/replay/runs", "POST /api/rigs/{rig}/sound", "PUT /api/me/preferences"}; !slices.Equal(changing, want) {
 		t.Errorf("changed by who may only watch: %q, want %q", changing, want)
 	}

@@ -1,7 +1,6 @@
 package dashboard
 
 import (
-	"context"
 	"net"
 	"net/http"
 	"net/netip"
@@ -95,7 +94,7 @@ func (s *Server) enforce(row route) http.HandlerFunc {
 		if key := seat.Session(); key != "" && s.tooFast(w, &s.seats, key) {
 			return
 		}
-		r = r.WithContext(context.WithValue(r.Context(), seatKey{}, seat))
+		r = WithSeat(r, seat)
 		if ofRig && s.rigOf(r) == nil {
 			if row.page {
 				s.notFoundPage(w, r)

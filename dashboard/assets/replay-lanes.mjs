@@ -42,7 +42,7 @@ export function paintAlarms(lane, alarms, view, go) {
 const RANKS = ["low", "medium", "high", "emergency"];
 const rank = (p) => RANKS.indexOf(p);
 
-const ROW = 15; // px of a channel's lane
+const ROW = 14; // px of a channel's lane
 
 // lanesHeight is what the lanes need.
 export const lanesHeight = (lanes) => lanes.length * ROW + 4;

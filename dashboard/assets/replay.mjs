@@ -163,13 +163,13 @@ function heights(list) {
   const room = innerWidth <= 1000 ? list.length * 110
     : $("plots-place").clientHeight - lanesHeight(shown.track.lanes) - LANE - AXIS - plots.reduce((sum, p) => sum + p.legendHeight, 0);
   const shares = list.reduce((s, p) => s + (p.share ?? 1), 0);
-  return list.map((p) => Math.floor(Math.max(p.share ? 110 : 56, (room * (p.share ?? 1)) / shares)));
+  return list.map((p) => Math.floor(Math.max(p.share ? 96 : 44, (room * (p.share ?? 1)) / shares)));
 }
 
 function build() {
   for (const p of plots) p.remove();
   const list = PLOTS.filter((p) => chosen.has(p.id) && linesOf(p, has(), hasChanged()).length);
-  plots = list.map((p) => new Plot(p, $("plot-list"), { system, has: has(), changed: hasChanged(), width: width(), height: 56 }));
+  plots = list.map((p) => new Plot(p, $("plot-list"), { system, has: has(), changed: hasChanged(), width: width(), height: 44 }));
   heights(list).forEach((tall, i) => plots[i].size(width(), tall));
   for (const p of plots) p.mark({ gaps: shown.track.gaps, alarms: shown.alarms, marks: marksOf(p.plot) });
   data = other = null;
