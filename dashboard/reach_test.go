@@ -9,6 +9,7 @@ import (
 	"crypto/x509/pkix"
 	"encoding/pem"
 	"fmt"
+	"io"
 	"math/big"
 	"net"
 	"net/http"
@@ -288,5 +289,38 @@ func TestTooManyRequestsAreRefused(t *testing.T) {
 	}
 	if refused == 0 || b.Figures().Paced != uint64(refused) {
 		t.Errorf("%d refused, %d counted", refused, b.Figures().Paced)
+	}
+}
+
+// A real server refuses headers without end, and connections that say nothing are let go.
+func TestHeadersAreBounded(t *testing.T) {
+	at := newBench(t, nil).serve()
+	r, err := http.NewRequest("GET", "http://"+at+"/healthz", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
+	for size, want := range map[int]int{100: 200, 64 << 10: 431} {
+		r.Header.Set("X-Long", strings.Repeat("x", size))
+		answer, err := c.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		answer.Body.Close()
+		if answer.StatusCode != want {
+			t.Errorf("a header of %d bytes: %d, want %d", size, answer.StatusCode, want)
+		}
+	}
+	conn, err := net.Dial("tcp", at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	if _, err := conn.Write([]byte("GET /healthz HTTP/1.1\r\nHost: ")); err != nil {
+		t.Fatal(err)
+	}
+	_ = conn.SetReadDeadline(time.Now().Add(30 * time.Second))
+	if _, err := io.Copy(io.Discard, conn); err != nil { // ended by the server, not by our deadline
+		t.Errorf("a header that does not end: %v", err)
 	}
 }
