@@ -150,6 +150,9 @@ func (f siteFile) checkGroup() {
 	case s.QoS != 1:
 		bad(s.key+".qos", "0", "1 with a group: what is sent with 0 is not kept")
 	}
+	if f.site.Forward != nil {
+		bad("historian", "a historian", "none with a group: members keep no recordings to forward")
+	}
 	n := f.site.Notify
 	if n.Broker != nil || len(n.Webhooks) > 0 || n.Annunciator != nil {
 		bad("notify", "receivers", "none with a group: follow the topics journal/+ of its servers")

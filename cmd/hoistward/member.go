@@ -66,6 +66,9 @@ func runMember(s *streams, site *configs.Site, proven bool) (err error) {
 }
 
 func (m *member) start(ctx context.Context, u *undo) error {
+	if err := os.MkdirAll(m.site.Data, 0o755); err != nil {
+		return fmt.Errorf("data folder: %w", err)
+	}
 	ln, err := net.Listen("tcp", m.site.Listen)
 	if err != nil {
 		return fmt.Errorf("dashboard: %w", err)
