@@ -8,6 +8,8 @@ import (
 	"sync"
 	"time"
 
+	"hoistward/dashboard/access"
+
 	"github.com/gorilla/websocket"
 )
 
@@ -38,8 +40,8 @@ type fleetOutlet struct {
 	at       time.Time
 	rigs     []sentRig // as Server.listed
 	names    []string  // in order
-	presence uint64
-	text     []byte // room for the next message
+	watching uint64    // version
+	text     []byte    // room for the next message
 }
 
 type sentRig struct{ tile, alarms uint64 } // ids, 0 = none
@@ -52,7 +54,7 @@ func (o *fleetOutlet) send(c *client, now time.Time) error {
 	for len(o.rigs) < len(rigs) {
 		o.rigs = append(o.rigs, sentRig{})
 	}
-	first := o.seq == 0
+	first, wall := o.seq == 0, time.Now() // the server's clock may be a simulation's
 	b := append(o.text[:0], `{"seq":`...)
 	b = strconv.AppendUint(b, o.seq+1, 10)
 	b = append(b, `,"sent_ms":`...)
@@ -64,17 +66,17 @@ func (o *fleetOutlet) send(c *client, now time.Time) error {
 	b = o.appendOrder(b, rigs, now, sees)
 	b = o.appendTiles(b, rigs, sees)
 	b = o.appendAlarms(b, rigs, sees)
-	if v := o.server.presence.Load(); first || v != o.presence {
-		o.presence = v
+	if w := o.server.watching(rigs, wall); w.version != o.watching {
+		o.watching = w.version
 		b = append(b, `,"watching":`...)
-		b = append(b, o.server.watching(rigs, sees)...)
+		b = append(b, w.of(c.seat)...)
 	}
 	o.text = append(b, '}')
-	if len(b) == bare && !first && now.Sub(o.at) < fleetAlive {
+	if len(b) == bare && !first && wall.Sub(o.at) < fleetAlive {
 		return nil
 	}
 	o.seq++
-	o.at = now
+	o.at = wall
 	return c.put(func() error { return c.conn.WriteMessage(websocket.TextMessage, o.text) })
 }
 
@@ -226,8 +228,51 @@ type watchers struct {
 	Who   []string `json:"who"` // without those who gave no name
 }
 
-// watching says who watches which of rigs, as JSON: those that somebody watches.
-func (s *Server) watching(rigs []*rigState, sees func(string) bool) []byte {
+// watchList is who watches what, for all pages of many rigs.
+type watchList struct {
+	version uint64 // from 1
+	seen    uint64 // Server.presence, when it was made
+	at      time.Time
+	list    []*watchers
+	text    []byte // JSON of all of it
+}
+
+// watchEvery is the least time between two of them: of many pages that come at once each
+// would otherwise be told of each.
+const watchEvery = 500 * time.Millisecond
+
+// watching says who watches which of rigs: those that somebody watches.
+func (s *Server) watching(rigs []*rigState, wall time.Time) *watchList {
+	old := s.watched.Load()
+	if seen := s.presence.Load(); old != nil && (old.seen == seen || wall.Sub(old.at) < watchEvery) {
+		return old
+	}
+	s.watchMake.Lock()
+	defer s.watchMake.Unlock()
+	if s.watched.Load() != old { // another page has made it
+		return s.watched.Load()
+	}
+	w := &watchList{version: 1, seen: s.presence.Load(), at: wall}
+	if old != nil {
+		w.version = old.version + 1
+	}
+	w.list = s.watchers(rigs)
+	w.text, _ = json.Marshal(w.list) // strings and whole numbers always can
+	s.watched.Store(w)
+	return w
+}
+
+// of returns what seat may know of it, as JSON.
+func (w *watchList) of(seat access.Seat) []byte {
+	if seat.Sees(access.AllRigs) {
+		return w.text
+	}
+	own := slices.DeleteFunc(slices.Clone(w.list), func(x *watchers) bool { return x.Rig != "" && !seat.Sees(x.Rig) })
+	text, _ := json.Marshal(own) // as above
+	return text
+}
+
+func (s *Server) watchers(rigs []*rigState) []*watchers {
 	of := map[*rigState]*watchers{}
 	s.mu.Lock()
 	for c := range s.clients {
@@ -247,14 +292,13 @@ func (s *Server) watching(rigs []*rigState, sees func(string) bool) []byte {
 	s.mu.Unlock()
 	list := []*watchers{}
 	for _, rig := range append([]*rigState{nil}, rigs...) {
-		if w := of[rig]; w != nil && (rig == nil || sees(rig.name)) {
+		if w := of[rig]; w != nil {
 			slices.Sort(w.Who)
 			w.Who = w.Who[:min(len(w.Who), maxNamed)]
 			list = append(list, w)
 		}
 	}
-	text, _ := json.Marshal(list) // strings and whole numbers always can
-	return text
+	return list
 }
 
 // fleetOrder is the order of rigs that all pages share.
@@ -270,10 +314,10 @@ type fleetOrder struct {
 func (f *fleetOrder) of(rigs []*rigState, now time.Time) []string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if age := now.Sub(f.at); f.names != nil && age >= 0 && age < orderEvery {
+	if f.names != nil && time.Since(f.at) < orderEvery {
 		return f.names
 	}
-	f.at = now
+	f.at = time.Now()
 	tiles := make([]Tile, len(rigs))
 	for i, rig := range rigs {
 		if r := rig.row.Load(); r != nil {

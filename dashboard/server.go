@@ -85,6 +85,8 @@ type Server struct {
 	looked     time.Time     // somebody asked for a rig or for the list
 	fleetPages atomic.Int64  // open now
 	presence   atomic.Uint64 // changes whenever a page comes or goes
+	watched    atomic.Pointer[watchList]
+	watchMake  sync.Mutex
 	rows       atomic.Uint64 // made
 
 	figuring sync.Mutex // of alarm figures
