@@ -79,6 +79,17 @@ function paintSnapshot(s, ms) {
   wasActing = acting.size === 3;
 }
 
+let covered = null; // what had the focus when the page went stale
+
+// cover takes everything under the overlay out of reach. An open drawer stays as it was,
+// with what was typed: a moment's silence must not cost an entry.
+function cover(stale) {
+  if (stale) covered = document.activeElement;
+  $("page").inert = stale;
+  for (const dialog of document.querySelectorAll("dialog")) dialog.inert = stale;
+  if (!stale && covered?.isConnected && document.activeElement === document.body) covered.focus({ preventScroll: true });
+}
+
 // A session that ended is one reason for silence: the person can mend that.
 const ASK_WHO_EVERY = 5000; // ms
 let askedWho = 0, signedOut = false;
@@ -86,8 +97,7 @@ let askedWho = 0, signedOut = false;
 function paintStale(stale, ms, mono) {
   if ($("stale").hidden === stale) {
     hide($("stale"), !stale);
-    $("page").inert = stale;
-    if (stale) drawers.close();
+    cover(stale);
   }
   hide($("stale-out"), !stale || !signedOut);
   if (!stale) return;

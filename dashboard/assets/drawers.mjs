@@ -23,7 +23,7 @@ export function show(id, focus = null) {
 export function close() {
   const dialog = openDrawer();
   if (!dialog) return;
-  const inside = dialog.contains(document.activeElement);
+  const inside = dialog.contains(document.activeElement) || document.activeElement === document.body;
   dialog.close();
   if (inside && back?.isConnected) back.focus();
   back = null;

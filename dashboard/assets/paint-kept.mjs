@@ -15,8 +15,9 @@ export function paintKept(snapshot, system, now) {
     place(row.querySelector(".mark"), { left: `${(100 / 1.2).toFixed(2)}%` });
   }
   const since = k.line_cut_ms > 0 ? "since the cut" : "no cut on record";
-  line(row.querySelector(".value"), part === null ? `${work.text} ${work.unit}` : `${number(100 * part, 0)} %`,
-    part === null ? `${since}; no goal stated` : `of ${number(goal.value, 0)} ${goal.unit}${k.line_cut_ms > 0 ? "" : `, ${since}`}`);
+  line(row.querySelector(".value"), part === null ? `${work.text} ${work.unit}` : `${k.line_cut_ms > 0 ? "" : "≥ "}${number(100 * part, 0)} %`,
+    part === null ? `${since}; no goal stated` : `of ${number(goal.value, 0)} ${goal.unit}`);
+  attr(row, "title", k.line_cut_ms > 0 ? null : "no cut is on record: what the line did before is not known");
   proof(k, now);
 }
 

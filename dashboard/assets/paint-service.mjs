@@ -24,6 +24,7 @@ export class ServiceDrawer {
     }));
     $("service-button").addEventListener("click", () => drawers.show("service", this.#firstOf($("service").dataset.step)));
     $("service-form").addEventListener("submit", (event) => { event.preventDefault(); this.#look(); });
+    $("service-form").addEventListener("input", () => hide($("form-wrong"), true));
     $("form-leave").addEventListener("click", () => this.#leave());
     $("look-back").addEventListener("click", () => this.#back());
     $("look-confirm").addEventListener("click", () => this.#confirm());

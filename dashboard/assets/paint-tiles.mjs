@@ -66,10 +66,11 @@ function mark(id, x, lo, hi) {
 
 // ends labels a bar: its end, and the mark where there is room for the words.
 function ends(id, top, at, words) {
-  text(part(id, "hi"), at !== null && at > 0.5 ? "" : top);
+  text(part(id, "hi"), at !== null && at > 0.45 ? "" : top);
   const el = part(id, "at");
   text(el, at === null ? "" : words);
-  if (at !== null) place(el, { left: percent(Math.min(0.76, Math.max(0.28, at))) });
+  const half = Math.min(0.48, 0.011 * words.length); // of the bar, that the words take on each side
+  if (at !== null) place(el, { left: percent(Math.min(1 - half, Math.max(0.05 + half, at))) });
 }
 
 function paintSpeed(snapshot, system) {
