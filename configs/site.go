@@ -28,6 +28,7 @@ type Site struct {
 	Sources []Source
 	Record  Recording
 	Notify  Notify
+	Pair    *Pair      // nil = this monitor is alone
 	Forward *Historian // nil = nothing is forwarded
 	Group   *Group     // nil = the monitor is alone
 	Notes   []Note     // answers that the monitor cannot give with these channels
@@ -101,9 +102,11 @@ func readSite(name string, text []byte) siteFile {
 	s.Rigs = readRigFiles(root)
 	s.Sources = readSources(root)
 	s.Notify = readNotify(root)
+	s.Pair = readPair(root)
 	s.Group = readGroup(root)
 	root.close()
 	f.checkPorts()
+	f.checkPair()
 	f.checkGroup()
 	s.Notes = append(missingChannels(f.r, s.Sources), noteUnits(f.r, s.Sources)...)
 	s.Notes = append(s.Notes, noteClocks(f.r, s.Sources)...)

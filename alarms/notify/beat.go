@@ -10,9 +10,10 @@ func BeatTopic(site string) string { return PresenceTopic(site) + "/heartbeat" }
 // before. Who hears none for three times Every is to take it that nothing is watched.
 type Beat struct {
 	Site    string            `json:"site"`
-	Count   uint64            `json:"count"`   // from 1, since the monitor's start
-	At      string            `json:"at"`      // the monitor's clock
-	Every   float64           `json:"every_s"` // s, the least time between two
+	Member  string            `json:"member,omitempty"` // of a pair, the one that speaks
+	Count   uint64            `json:"count"`            // from 1, since the monitor's start
+	At      string            `json:"at"`               // the monitor's clock
+	Every   float64           `json:"every_s"`          // s, the least time between two
 	Rigs    int               `json:"rigs"`
 	Watched int               `json:"watched"`     // of them
 	Missing map[string]string `json:"not_watched"` // a hundred of the others, with what is missing
@@ -39,7 +40,7 @@ func (d *mqttOut) sendBeats(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case text := <-d.beats:
-			if d.isOpen() {
+			if d.isOpen() && d.box.speaks() {
 				_ = d.client.Publish(BeatTopic(d.o.Site), 0, false, text) // the next comes soon
 			}
 		}

@@ -223,7 +223,7 @@ func (d *mqttOut) sendStates(ctx context.Context) {
 func (d *mqttOut) nextState() *snapshot {
 	d.stateMu.Lock()
 	defer d.stateMu.Unlock()
-	if !d.open {
+	if !d.open || !d.box.speaks() {
 		return nil
 	}
 	for rig := range d.dirty {
@@ -317,15 +317,19 @@ func (d *mqttOut) fill(ctx context.Context, under chan<- sent) error {
 			case <-look.C:
 				_ = d.box.save() // said by save
 			}
-			if !d.isOpen() {
+			if !d.isOpen() || d.box.turned() {
 				return nil
 			}
 			continue
 		}
-		s := sent{what: r, n: tally{passed: 1}}
-		if !r.old {
+		s := sent{what: r}
+		switch {
+		case r.skip:
+		case r.old:
+			s.n = tally{passed: 1}
+		default:
 			s.n = tally{sent: 1}
-			s.wait = d.client.Begin(EventTopic(r.event.Rig), 1, false, numbered(&r))
+			s.wait = d.client.Begin(EventTopic(r.event.Rig), 1, false, numbered(&r, d.box.member()))
 		}
 		select {
 		case under <- s:

@@ -32,6 +32,7 @@ type Options struct {
 	// reasons. It must not block. The loss of a Shared broker is not told.
 	Failing func(failing bool, why string)
 	Log     *zap.Logger
+	Voice   Voice // of one of a pair; nil = this monitor is alone and speaks
 }
 
 // Notifier carries alarms outside.
@@ -141,7 +142,7 @@ func (n *Notifier) Changed(w *watch.Rig, o *watch.Outcome) {
 	}
 	n.last[w.Name()] = now
 	s := snapshotOf(w, n.o.Length())
-	if !known && n.horn != nil {
+	if !known && n.horn != nil && n.speaks() {
 		n.horn.begin(s)
 	}
 	n.take(s, o.Events)
@@ -160,7 +161,7 @@ func (n *Notifier) take(s *snapshot, events []alarms.Event) {
 	for _, d := range n.webhooks {
 		d.wake()
 	}
-	if n.horn != nil {
+	if n.horn != nil && n.speaks() {
 		for i := range events {
 			n.horn.offer(&events[i])
 		}

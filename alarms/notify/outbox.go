@@ -25,12 +25,13 @@ type place struct {
 // outbox is one destination's way through the journal. One goroutine reads; done may
 // be called from another.
 type outbox struct {
-	name string
-	path string // of the place
-	tail tail
-	keep time.Duration
-	now  func() time.Time
-	log  *zap.Logger
+	name  string
+	path  string // of the place
+	tail  tail
+	keep  time.Duration
+	now   func() time.Time
+	log   *zap.Logger
+	voice Voice // nil = this monitor is none of a pair
 
 	given int64 // number of the newest event that next gave
 	mu    sync.Mutex
@@ -48,7 +49,7 @@ const saveEvery = 100 * time.Millisecond
 // still sent.
 func openOutbox(o *Options, name string) (*outbox, error) {
 	b := &outbox{name: name, path: filepath.Join(o.Dir, name+".json"), tail: tail{path: o.Journal},
-		keep: o.Keep, now: o.Clock, log: o.Log.With(zap.String("destination", name))}
+		keep: o.Keep, now: o.Clock, voice: o.Voice, log: o.Log.With(zap.String("destination", name))}
 	if err := b.tail.open(0); err != nil {
 		return nil, err
 	}
@@ -100,6 +101,11 @@ func (b *outbox) rewind() {
 		b.log.Warn("the journal was replaced before this destination had all of it", zap.Int64("seq", b.place.Seq))
 		b.place.Journal, b.place.Seq, b.dirty = b.tail.id, 0, true
 	}
+	if b.voice != nil {
+		if from, any := b.voice.Rewind(b.name); any && from < b.place.Seq {
+			b.place.Seq, b.dirty = from, true
+		}
+	}
 	b.tail.seek(b.place.Seq)
 	b.given = b.place.Seq
 }
@@ -107,12 +113,16 @@ func (b *outbox) rewind() {
 // next returns the next event; false = there is none yet. A journal that was moved or
 // removed is read to its end; the new one begins when all of the old one is dealt with.
 func (b *outbox) next() (record, bool, error) {
+	before := b.tail.pos
 	r, ok, err := b.tail.next()
 	if !ok && err == nil && b.allDone() {
 		if ok, err = b.tail.follow(); ok {
-			b.given = 0
+			b.given, before = 0, 0
 			r, ok, err = b.tail.next()
 		}
+	}
+	if ok && b.voice != nil && !b.ask(&r, before) {
+		return record{}, false, nil
 	}
 	if ok {
 		r.old = b.now().Sub(r.event.Time) > b.keep

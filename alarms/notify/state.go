@@ -99,14 +99,22 @@ func number(v float64) *float64 {
 // numbered returns the journal's line with the event's id and number as last keys. The
 // id holds the line's CRC-32 too: after a loss of power another line may come to stand
 // at the same place.
-func numbered(r *record) []byte {
-	b := make([]byte, 0, len(r.line)+64)
+// One of a pair names itself; what the other member told under an id keeps that.
+func numbered(r *record, member string) []byte {
+	b := make([]byte, 0, len(r.line)+96)
 	b = append(b, r.line[:len(r.line)-1]...)
+	if member != "" {
+		b = append(append(append(b, `,"member":"`...), member...), '"')
+	}
 	b = append(b, `,"id":"`...)
-	b = append(b, r.journal...)
-	b = append(b, '-')
-	b = strconv.AppendInt(b, r.seq, 10)
-	b = fmt.Appendf(b, "-%08x", crc32.ChecksumIEEE(r.line))
+	if r.id != "" {
+		b = append(b, r.id...)
+	} else {
+		b = append(b, r.journal...)
+		b = append(b, '-')
+		b = strconv.AppendInt(b, r.seq, 10)
+		b = fmt.Appendf(b, "-%08x", crc32.ChecksumIEEE(r.line))
+	}
 	b = append(b, `","seq":`...)
 	b = strconv.AppendInt(b, r.seq, 10)
 	return append(b, '}')

@@ -21,7 +21,9 @@ type record struct {
 	seq     int64  // where its line ends, bytes from the journal's start
 	line    []byte // as it stands there, without the newline
 	event   alarms.Event
-	old     bool // older than is sent
+	old     bool   // older than is sent
+	skip    bool   // not to be sent: the pair's other member told it
+	id      string // under which the other member told it; empty = our own
 }
 
 // tail reads a journal from a place on, while it grows.

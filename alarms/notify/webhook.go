@@ -173,6 +173,7 @@ func (d *webhook) gather(most int) (batch, bool, error) {
 		}
 		found, b.last = true, r
 		switch {
+		case r.skip:
 		case r.old:
 			b.n.passed++
 		case d.w.wants(&r.event):
@@ -186,6 +187,7 @@ func (d *webhook) gather(most int) (batch, bool, error) {
 // request is the body of a request.
 type request struct {
 	Site    string            `json:"site"`
+	Member  string            `json:"member,omitempty"` // of a pair, the one that speaks
 	Journal string            `json:"journal"`
 	After   int64             `json:"after"` // the numbers from here on …
 	Seq     int64             `json:"seq"`   // … to here are dealt with by this request
@@ -195,9 +197,9 @@ type request struct {
 
 func (d *webhook) body(b *batch) ([]byte, error) {
 	p, _ := d.box.at(0)
-	r := request{Site: d.o.Site, Journal: b.last.journal, After: b.after, Seq: b.last.seq, Passed: p.PassedOver + b.n.passed}
+	r := request{Site: d.o.Site, Member: d.box.member(), Journal: b.last.journal, After: b.after, Seq: b.last.seq, Passed: p.PassedOver + b.n.passed}
 	for i := range b.events {
-		r.Events = append(r.Events, numbered(&b.events[i]))
+		r.Events = append(r.Events, numbered(&b.events[i], d.box.member()))
 	}
 	return json.Marshal(r)
 }
@@ -287,7 +289,7 @@ func (d *webhook) setAside(b *batch, why error) error {
 		At    string          `json:"at"`
 		Why   string          `json:"why"`
 		Event json.RawMessage `json:"event"`
-	}{time.Now().UTC().Format(timeForm), why.Error(), numbered(&b.events[0])})
+	}{time.Now().UTC().Format(timeForm), why.Error(), numbered(&b.events[0], d.box.member())})
 	if err != nil {
 		return err
 	}

@@ -20,6 +20,8 @@ type health struct {
 	Strangers []ingest.Stranger `json:"rigs_without_file"`
 	// Historian is of the forwarder; none where the site has no historian.
 	Historian *historianHealth `json:"historian,omitempty"`
+	// Pair is of this monitor as one of two; none where it is alone.
+	Pair *pairHealth `json:"pair,omitempty"`
 }
 
 type linkHealth struct {
@@ -98,6 +100,9 @@ func (st *station) health() any {
 		if !s.Open {
 			h.Status = "source " + s.Source + " is " + s.State
 		}
+	}
+	if st.pair != nil {
+		h.Pair = st.pair.health()
 	}
 	j := st.journal.Health()
 	h.Journal = journalHealth{Held: j.Held, Lost: j.Lost}

@@ -30,7 +30,7 @@ func (c *monitorCmd) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
-	st := &station{site: site, clock: monotone(time.Now(), 1), wall: wallClock, log: log}
+	st := &station{site: site, clock: monotone(time.Now(), 1), wall: wallClock, log: log, failure: make(chan error, 1)}
 	printer := newPrinter(s, "")
 	st.onEvent = printer.entry
 	var u undo
@@ -38,9 +38,16 @@ func (c *monitorCmd) Run(s *streams) error {
 		return errors.Join(err, u.stop())
 	}
 	fmt.Fprintf(s.out, "hoistward monitor: %s\n", st.address)
-	<-s.ctx.Done()
+	var failed error
+	select {
+	case <-s.ctx.Done():
+	case failed = <-st.failure:
+	}
 	printer.end()
-	return u.stop()
+	if err := u.stop(); failed == nil {
+		return err
+	}
+	return failed
 }
 
 // configError turns mistakes in a file into wrong usage.

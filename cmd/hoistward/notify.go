@@ -33,9 +33,17 @@ func (st *station) openNotify(u *undo) error {
 		least, _ := alarms.ParsePriority(a.Priority)
 		o.Annunciator = &notify.Command{Argv: a.Command, Timeout: a.Timeout, AtOnce: a.AtOnce, Least: least}
 	}
+	if st.pair != nil {
+		o.Voice = st.pair
+	}
 	var err error
 	if st.notifier, err = notify.New(o); err != nil {
 		return err
+	}
+	if st.pair != nil {
+		st.pair.mu.Lock()
+		st.pair.notify = st.notifier
+		st.pair.mu.Unlock()
 	}
 	u.add("notify", st.notifier.Close)
 	return nil

@@ -118,6 +118,9 @@ func (h *heart) beat() {
 	}
 	h.count++
 	h.st.notifier.Beat(h.message(&s))
+	if h.st.pair != nil {
+		h.st.pair.beat(s.Watched())
+	}
 	state := daemon.SdNotifyWatchdog + "\nSTATUS=" + strings.ReplaceAll(s.Words(), "\n", " ")
 	if !h.ready {
 		h.ready = true
@@ -133,12 +136,19 @@ func (h *heart) tell(state string) {
 	}
 }
 
+func (h *heart) member() string {
+	if h.st.pair == nil {
+		return ""
+	}
+	return h.st.pair.Member()
+}
+
 // beatNames bounds how many rigs a beat names.
 const beatNames = 100
 
 // message is the beat as it goes out.
 func (h *heart) message(s *pulse.State) []byte {
-	b := notify.Beat{Site: h.st.site.Name, Count: h.count, At: clockText(h.st.clock()), Every: pulse.Every.Seconds(),
+	b := notify.Beat{Site: h.st.site.Name, Member: h.member(), Count: h.count, At: clockText(h.st.clock()), Every: pulse.Every.Seconds(),
 		Rigs: len(s.Rigs), Watched: s.Watched(), Missing: map[string]string{}}
 	for i := range s.Rigs {
 		if r := &s.Rigs[i]; !r.Watched && len(b.Missing) < beatNames {

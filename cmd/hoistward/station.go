@@ -57,6 +57,8 @@ type station struct {
 	metrics  *metrics
 	notifier *notify.Notifier
 	heart    *heart
+	pair     *pairing   // nil where the site has none
+	failure  chan error // what ends a monitor that runs; nil = nobody asks
 	address  string
 	onEvent  func(w *watch.Rig, o *watch.Outcome) // told of each entry; may be nil
 }
@@ -110,6 +112,13 @@ func (st *station) start(u *undo) error {
 	u.add("service log", func(context.Context) error { return st.service.Close() })
 	st.pager, st.metrics, st.heart = newPager(st.counters), newMetrics(st), newHeart(st)
 	st.pager.sick = st.heart.words
+	if err := st.openPair(); err != nil {
+		ln.Close()
+		return err
+	}
+	if st.pair != nil {
+		u.add("pair", st.pair.close)
+	}
 	if err := st.openNotify(u); err != nil {
 		ln.Close()
 		return err
@@ -117,6 +126,9 @@ func (st *station) start(u *undo) error {
 	if err := st.startLoop(recordings, u); err != nil {
 		ln.Close()
 		return err
+	}
+	if st.pair != nil {
+		st.pair.start()
 	}
 	st.notifier.Start()
 	if err := st.startPage(ln, u); err != nil {
@@ -202,6 +214,11 @@ func (st *station) startLoop(recordings string, u *undo) error {
 		state, lost, err := st.states.Load(r.Rig.Name, st.clock(), filepath.Join(st.site.Data, journalFile))
 		if err != nil {
 			return err
+		}
+		if st.pair != nil {
+			if state, err = st.pair.join(r.Rig.Name, state); err != nil {
+				return err
+			}
 		}
 		if state == "" && st.proven {
 			if state, err = provenState(st.clock()); err != nil {
@@ -301,7 +318,7 @@ func (st *station) startPage(ln net.Listener, u *undo) error {
 	u.add("replays", replays.Close)
 	o := dashboard.Options{
 		Replay: replays.Handler(),
-		Desk:   desk{st.loop}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
+		Desk:   desk{st.loop, st.pair}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
 		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Happened: st.happened, Fresh: st.pager.fresh,
 		Metrics: st.metrics.handler(st.log), Ready: st.heart.answer,
 	}
@@ -365,7 +382,10 @@ func rigNames(site *configs.Site) []string {
 }
 
 // desk takes acts from the page to the loop.
-type desk struct{ loop *watch.Loop }
+type desk struct {
+	loop *watch.Loop
+	pair *pairing // is told of what was taken; nil = there is none
+}
 
 // actLimit is how long a page waits for its act to be on disk.
 const actLimit = 5 * time.Second
@@ -373,7 +393,19 @@ const actLimit = 5 * time.Second
 func (d desk) Act(rig string, act ingest.Act) error {
 	ctx, cancel := context.WithTimeout(context.Background(), actLimit)
 	defer cancel()
-	return d.loop.Act(ctx, rig, act)
+	err := d.loop.Act(ctx, rig, act)
+	if err == nil && d.pair != nil {
+		d.pair.made(rig, &act)
+	}
+	return err
+}
+
+// fail ends the monitor with an error.
+func (st *station) fail(err error) {
+	select {
+	case st.failure <- err:
+	default: // one is enough, or nobody asks
+	}
 }
 
 // changed is told of every entry, in the loop's goroutine.

@@ -1,0 +1,630 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"hoistward/alarms"
+	"hoistward/alarms/notify"
+	"hoistward/alarms/pair"
+	"hoistward/alarms/watch"
+	"hoistward/configs"
+	"hoistward/ingest"
+	"hoistward/ingest/mqtt"
+)
+
+// pairFile keeps, in the data folder, up to which of the other member's acts this one has
+// taken.
+const pairFile = "pair.json"
+
+// pairTopic is where the members of a site's pair hear each other; below it each writes
+// topics of its own name alone.
+func pairTopic(site string) string { return "hoistward/pair/" + site }
+
+// pairing is this monitor as one of a pair: the decisions are package pair's, here is
+// what hears, says and keeps.
+type pairing struct {
+	st     *station
+	cfg    *configs.Pair
+	main   string // the destination where both hear what is told
+	client *mqtt.Client
+	log    *zap.Logger
+	failed func(error) // this one may not be of the pair
+	names  []string    // of the destinations
+	stop   context.CancelFunc
+	group  sync.WaitGroup
+
+	beats chan []byte
+	carry chan carried
+	turn  chan struct{}
+
+	mu     sync.Mutex
+	notify *notify.Notifier           // nil until it is open
+	kept   map[string][]pair.Standing // by rig, as the broker kept it at the start
+	state  pair.State
+	in     pair.Input
+	ledger *pair.Ledger
+	rewind map[string]int64 // by destination, since this one speaks
+	settle time.Time        // when it is looked whether what was told still holds
+	acts   pair.Acts
+	seen   map[string]uint64 // by member, the version of its acts that was taken
+	count  uint64
+}
+
+// carried are acts of the other member that are to be done here.
+type carried struct {
+	from string
+	acts []pair.Made
+}
+
+// openPair makes the pairing, where the site has one. Notifications are not open yet.
+func (st *station) openPair() error {
+	c := st.site.Pair
+	if c == nil {
+		return nil
+	}
+	brokers := alarmBrokers(st.site)
+	if len(brokers) == 0 {
+		return usagef("pair: got no broker that alarms go to, want one")
+	}
+	p := &pairing{st: st, cfg: c, main: brokers[0].Name, log: st.log.Named("pair"), failed: st.fail,
+		beats: make(chan []byte, 1), carry: make(chan carried, 64), turn: make(chan struct{}, 1),
+		ledger: pair.NewLedger(), rewind: map[string]int64{}, acts: pair.Acts{Member: c.Member}, seen: map[string]uint64{}, kept: map[string][]pair.Standing{}}
+	p.state.Since = time.Now()
+	p.in = pair.Input{AloneAfter: c.AloneAfter, Me: pair.Beat{Member: c.Member, Life: strings.ToLower(rand.Text()[:12]),
+		Software: "hoistward " + version, Rigs: st.site.RigsDigest()}}
+	if err := p.load(); err != nil {
+		return err
+	}
+	link := brokers[0].Link
+	link.ClientID = ""
+	link.Name, link.Log = "pair", p.log
+	link.QoS = 0 // what comes while the link is gone would not come again with 1 either
+	link.Filters = []string{pairTopic(st.site.Name) + "/#", "hoist/+/alarms/#"}
+	link.QuietAfter = 100 * 24 * time.Hour
+	link.KeepAlive, link.ConnectTimeout, link.WriteTimeout, link.PublishTimeout = 2*time.Second, 2*time.Second, 2*time.Second, 2*time.Second
+	link.RetryMin, link.RetryMax = 200*time.Millisecond, time.Second
+	link.Presence = func(time.Time) mqtt.Presence {
+		return mqtt.Presence{Topic: p.topic(), Here: p.text(false), Gone: p.text(true),
+			Denies: func(b []byte) bool { return strings.Contains(string(b), `"gone":true`) }}
+	}
+	var err error
+	if p.client, err = mqtt.New(link); err != nil {
+		return usageError{err}
+	}
+	st.pair = p
+	ctx, cancel := context.WithCancel(context.Background())
+	p.stop = cancel
+	p.group.Go(func() { p.hear(ctx) })
+	p.client.Start()
+	p.wait()
+	return nil
+}
+
+// What the broker keeps comes within a moment of the subscription; without the broker
+// the monitor starts without it. Chosen here.
+const (
+	joinLimit  = 2 * time.Second
+	joinMoment = 500 * time.Millisecond
+)
+
+// wait returns when what the broker keeps of the rigs was heard.
+func (p *pairing) wait() {
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	begun, open := time.Now(), time.Time{}
+	for now := range tick.C {
+		if open.IsZero() && p.client.Status().State.Open() {
+			open = now
+		}
+		if now.Sub(begun) > joinLimit || !open.IsZero() && now.Sub(open) > joinMoment {
+			return
+		}
+	}
+}
+
+// join returns a rig's saved state with what came while this member was away.
+func (p *pairing) join(rig, state string) (string, error) {
+	p.mu.Lock()
+	standing := p.kept[rig]
+	p.mu.Unlock()
+	return pair.Join(state, standing)
+}
+
+func (p *pairing) topic() string     { return pairTopic(p.st.site.Name) + "/" + p.cfg.Member }
+func (p *pairing) actsTopic() string { return p.topic() + "/acts" }
+
+// text is this member's beat as it stands.
+func (p *pairing) text(gone bool) []byte {
+	p.mu.Lock()
+	b := p.in.Me
+	b.Count, b.Term, b.Speaks, b.Gone = p.count, p.state.Term, p.state.Role.Speaks() && !gone, gone
+	p.mu.Unlock()
+	b.At = clockText(p.st.clock())
+	if n := p.notifier(); n != nil {
+		b.Journal, b.Told = n.Places()
+	}
+	text, _ := json.Marshal(b) // texts and numbers alone
+	return text
+}
+
+// beat is called when the monitor's whole way was gone through.
+func (p *pairing) beat(watched int) {
+	p.mu.Lock()
+	p.in.Me.Watched = watched
+	p.count++
+	p.mu.Unlock()
+	p.say()
+}
+
+// say has the newest beat sent.
+func (p *pairing) say() {
+	text := p.text(false)
+	select {
+	case <-p.beats:
+	default:
+	}
+	select {
+	case p.beats <- text:
+	default: // another was quicker: it is as new
+	}
+}
+
+func (p *pairing) start() {
+	ctx, cancel := context.WithCancel(context.Background())
+	_, dealt := p.notifier().Places()
+	p.names = slices.Collect(maps.Keys(dealt)) // here, where no lock is held: Rewind is asked under a destination's
+	for r, err := range notify.Lines(filepath.Join(p.st.site.Data, journalFile), ownLines) {
+		if err != nil {
+			p.log.Warn("the journal cannot be read for what stands", zap.Error(err))
+			break
+		}
+		p.mu.Lock()
+		p.ledger.Own(&r.Event, r.Before, r.Seq)
+		p.mu.Unlock()
+	}
+	before := p.stop
+	p.stop = func() { before(); cancel() }
+	for _, run := range []func(context.Context){p.watch, p.sayBeats, p.doActs, p.turns} {
+		p.group.Go(func() { run(ctx) })
+	}
+}
+
+// ownLines is how much of the journal's end is read at the start, 4 MiB: some fifteen
+// thousand lines.
+const ownLines = 4 << 20
+
+// close ends the pairing; the other member is told that this one is gone.
+func (p *pairing) close(stop context.Context) error {
+	err := p.client.Close(stop)
+	p.stop()
+	done := make(chan struct{})
+	go func() { defer close(done); p.group.Wait() }()
+	return errors.Join(err, waitFor(stop, done))
+}
+
+func (p *pairing) notifier() *notify.Notifier {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.notify
+}
+
+func (p *pairing) sayBeats(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case text := <-p.beats:
+			_ = p.client.Publish(p.topic(), 1, true, text) // the next comes soon; that it does not come back is seen
+		}
+	}
+}
+
+// watchEvery is how often it is looked who should speak.
+const watchEvery = 100 * time.Millisecond
+
+func (p *pairing) watch(ctx context.Context) {
+	tick := time.NewTicker(watchEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			p.step()
+		}
+	}
+}
+
+func (p *pairing) step() {
+	now := time.Now()
+	p.mu.Lock()
+	was := p.state
+	next, why := pair.Step(was, now, &p.in)
+	p.state = next
+	turned := was.Role != next.Role
+	if turned && next.Role.Speaks() && !was.Role.Speaks() {
+		p.begin()
+	}
+	again := p.settleNow(now)
+	p.mu.Unlock()
+	if again {
+		p.notifier().Wake()
+	}
+	if !turned {
+		return
+	}
+	p.log.Info("pair", zap.String("member", p.cfg.Member), zap.Stringer("role", next.Role), zap.Stringer("was", was.Role), zap.Uint64("term", next.Term), zap.String("why", why))
+	if next.Role == pair.Refused {
+		p.failed(usagef("pair: %s", why))
+		return
+	}
+	p.say()
+	select {
+	case p.turn <- struct{}{}:
+	default:
+	}
+}
+
+// begin takes that this one speaks now.
+func (p *pairing) begin() {
+	p.ledger.Begin(p.st.clock())
+	p.settle = time.Now().Add(pair.Settled)
+}
+
+// settleNow has what stands otherwise here than it was told looked at once more; true =
+// there is some.
+func (p *pairing) settleNow(now time.Time) bool {
+	if p.settle.IsZero() || now.Before(p.settle) || !p.state.Role.Speaks() {
+		return false
+	}
+	p.settle = time.Time{}
+	from, any := p.ledger.Settle()
+	if any {
+		for _, name := range p.names {
+			p.rewind[name] = from
+		}
+	}
+	return any
+}
+
+// turns tells the notifier that this one begins or ends to speak: it may wait there.
+func (p *pairing) turns(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-p.turn:
+			p.notifier().Turn()
+		}
+	}
+}
+
+// hear takes what comes by the pair's broker.
+func (p *pairing) hear(ctx context.Context) {
+	for {
+		m, err := p.client.Next(ctx)
+		if err != nil {
+			return
+		}
+		rest, ours := strings.CutPrefix(m.Topic, pairTopic(p.st.site.Name)+"/")
+		switch member, acts := strings.CutSuffix(rest, "/acts"); {
+		case ours && acts:
+			p.hearActs(member, m.Payload, m.Retained)
+		case ours:
+			p.hearBeat(m.Payload, m.Retained)
+		case strings.HasSuffix(m.Topic, "/events"):
+			p.hearEvent(m.Payload)
+		case m.Retained:
+			p.hearState(m.Payload)
+		}
+	}
+}
+
+func (p *pairing) hearBeat(text []byte, retained bool) {
+	var b pair.Beat
+	if json.Unmarshal(text, &b) != nil || b.Member == "" {
+		return
+	}
+	now := time.Now()
+	p.mu.Lock()
+	me := &p.in.Me
+	switch {
+	case b.Member == me.Member && b.Life == me.Life:
+		if !retained && !b.Gone {
+			p.in.Echo = now
+		}
+	case b.Member == me.Member:
+		if !retained {
+			p.in.Twin = pair.Heard{Beat: b, At: now}
+		}
+	case retained:
+		if p.in.Peer.At.IsZero() {
+			p.in.Peer.Beat = b // of its term; that it is there shows with the next
+		}
+	case b.Gone && b.Life != p.in.Peer.Life && !p.in.Peer.At.IsZero(): // the will of an earlier run
+	default:
+		p.in.Peer = pair.Heard{Beat: b, At: now}
+	}
+	begun := p.notify != nil
+	p.mu.Unlock()
+	if begun {
+		p.step()
+	}
+}
+
+func (p *pairing) hearEvent(text []byte) {
+	e, err := notify.ReadOutward(text)
+	if err != nil {
+		p.log.Warn("an event of the other member cannot be read", zap.Error(err))
+		return
+	}
+	if e.Member == "" || e.Member == p.cfg.Member {
+		return
+	}
+	p.mu.Lock()
+	p.ledger.Tell(&e.Event, pair.Told{ID: e.ID, Journal: p.in.Peer.Journal, Seq: e.Seq, At: e.Time})
+	n := p.notify
+	p.mu.Unlock()
+	if n != nil {
+		n.Wake()
+	}
+}
+
+// hearState takes what a rig stands with, as the broker kept it.
+func (p *pairing) hearState(text []byte) {
+	var s struct {
+		Rig      string
+		Standing []pair.Standing
+	}
+	if json.Unmarshal(text, &s) != nil || s.Rig == "" {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.kept[s.Rig] = s.Standing
+	if p.state.Role.Speaks() {
+		return
+	}
+	var names []pair.Alarm
+	for i := range s.Standing {
+		names = append(names, s.Standing[i].Alarm)
+	}
+	p.ledger.Stand(s.Rig, names)
+}
+
+// Member is this one's name.
+func (p *pairing) Member() string { return p.cfg.Member }
+
+// Speaks tells whether this one sends alarms out.
+func (p *pairing) Speaks() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.state.Role.Speaks()
+}
+
+// Ask is notify.Voice's.
+func (p *pairing) Ask(destination string, e *alarms.Event, before, seq int64) (pair.Verdict, string) {
+	_, dealt := p.notifier().Places()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if destination == p.main {
+		return p.ledger.Ask(p.state.Role, p.st.clock(), e, before, seq), ""
+	}
+	return p.ledger.Elsewhere(p.state.Role, e, seq, dealt[p.main], func(journal string) int64 {
+		if peer := &p.in.Peer; journal == peer.Journal {
+			return peer.Told[destination]
+		}
+		return 0
+	})
+}
+
+// Turned is notify.Voice's.
+func (p *pairing) Turned(destination string) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	_, any := p.rewind[destination]
+	return any
+}
+
+// Rewind is notify.Voice's.
+func (p *pairing) Rewind(destination string) (int64, bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	from, any := p.rewind[destination]
+	delete(p.rewind, destination)
+	return from, any
+}
+
+// made takes an act that a person made here: it stands with the broker, for the other,
+// before the person is told that it was taken. Without the broker it goes out later.
+func (p *pairing) made(rig string, act *ingest.Act) {
+	p.mu.Lock()
+	p.acts.Add(rig, p.st.clock(), act)
+	text, _ := json.Marshal(&p.acts) // texts, numbers and times alone
+	p.mu.Unlock()
+	if err := p.client.Publish(p.actsTopic(), 1, true, text); err != nil {
+		p.log.Warn("an act is not with the broker yet: the other member takes it later", zap.String("rig", rig), zap.Error(err))
+	}
+}
+
+func (p *pairing) hearActs(member string, text []byte, retained bool) {
+	var a pair.Acts
+	if json.Unmarshal(text, &a) != nil || a.Member != member {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if member == p.cfg.Member {
+		if retained {
+			p.acts.Join(&a)
+		}
+		return
+	}
+	next := a.After(p.seen[member])
+	if len(next) == 0 {
+		return
+	}
+	select {
+	case p.carry <- carried{member, next}:
+		p.seen[member] = next[len(next)-1].N
+	default: // the next message holds them too
+	}
+}
+
+// doActs does the other member's acts here, and keeps which.
+func (p *pairing) doActs(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case c := <-p.carry:
+			for i := range c.acts {
+				p.doAct(ctx, c.from, &c.acts[i])
+			}
+			if err := p.keep(c.from, c.acts[len(c.acts)-1].N); err != nil {
+				p.log.Error("which acts were taken cannot be kept: after a restart they are tried again", zap.Error(err))
+			}
+		}
+	}
+}
+
+const (
+	actTries = 20 // for an alarm that is raised here a little later
+	actPause = 250 * time.Millisecond
+)
+
+func (p *pairing) doAct(ctx context.Context, from string, m *pair.Made) {
+	var err error
+	for range actTries {
+		act, can := p.here(ctx, from, m)
+		if can {
+			if err = (desk{p.st.loop, nil}).Act(m.Rig, act); err == nil {
+				return
+			}
+		} else {
+			err = errors.New("there is no such alarm here that stood when the act was made")
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(actPause):
+		}
+	}
+	p.log.Warn("an act of the other member was not taken here", zap.String("member", from), zap.String("rig", m.Rig),
+		zap.String("do", m.Act.Do), zap.String("alarm", m.Act.Alarm), zap.Error(err))
+}
+
+// here is an act of the other member as it is to be done to this one's alarm.
+func (p *pairing) here(ctx context.Context, from string, m *pair.Made) (act ingest.Act, can bool) {
+	p.st.loop.Look(ctx, m.Rig, func(w *watch.Rig) {
+		var found *alarms.Alarm
+		for _, s := range w.Standing() {
+			if s.Rule.Name == m.Act.Alarm && s.Channel == m.Act.Channel {
+				a := s.Alarm
+				found = &a
+			}
+		}
+		act, can = m.Here(from, found)
+	})
+	return act, can
+}
+
+// kept is what pairFile holds.
+type pairKept struct {
+	Form int               `json:"form"`
+	Seen map[string]uint64 `json:"seen"`
+}
+
+// pairForm is the form of pairFile that this program writes.
+const pairForm = 1
+
+func (p *pairing) load() error {
+	path := filepath.Join(p.st.site.Data, pairFile)
+	b, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("pair: %w", err)
+	}
+	var k pairKept
+	switch err := json.Unmarshal(b, &k); {
+	case err != nil:
+		return fmt.Errorf("pair: %s: %w: move it away, and the other member's acts are tried again", path, err)
+	case k.Form > pairForm:
+		return usagef("pair: %s: got form %d, which a newer hoistward wrote, want %d at most", path, k.Form, pairForm)
+	}
+	maps.Copy(p.seen, k.Seen)
+	return nil
+}
+
+func (p *pairing) keep(member string, n uint64) error {
+	path := filepath.Join(p.st.site.Data, pairFile)
+	var k pairKept
+	if b, err := os.ReadFile(path); err == nil {
+		_ = json.Unmarshal(b, &k) // what cannot be read is written again
+	}
+	if k.Seen == nil {
+		k.Seen = map[string]uint64{}
+	}
+	k.Form, k.Seen[member] = pairForm, n
+	text, err := json.Marshal(&k)
+	if err != nil {
+		return err
+	}
+	return replaceFile(path, append(text, '\n'))
+}
+
+// health is what /healthz says of the pair.
+func (p *pairing) health() *pairHealth {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	h := &pairHealth{Member: p.cfg.Member, Role: p.state.Role.String(), Term: p.state.Term, Other: p.in.Peer.Member}
+	if !p.in.Peer.At.IsZero() {
+		age := time.Since(p.in.Peer.At).Seconds()
+		h.Heard, h.Gone = &age, p.in.Peer.Gone
+	}
+	return h
+}
+
+type pairHealth struct {
+	Member string   `json:"member"`
+	Role   string   `json:"role"`
+	Term   uint64   `json:"term"`
+	Other  string   `json:"other"`
+	Heard  *float64 `json:"other_heard_s_ago"`
+	Gone   bool     `json:"other_gone"`
+}
+
+// replaceFile puts text under path, whole or not at all.
+func replaceFile(path string, text []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(text)
+	if err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		_ = os.Remove(f.Name())
+	}
+	return err
+}
