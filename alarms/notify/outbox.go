@@ -33,11 +33,12 @@ type outbox struct {
 	log   *zap.Logger
 	voice Voice // nil = this monitor is none of a pair
 
-	given int64 // number of the newest event that next gave
-	mu    sync.Mutex
-	place place
-	dirty bool
-	saved time.Time
+	passed int64 // up to here all is dealt with, but for what the pair finds is news again
+	given  int64 // number of the newest event that next gave
+	mu     sync.Mutex
+	place  place
+	dirty  bool
+	saved  time.Time
 }
 
 // saveEvery is the least time between two writings of a place while events flow. What
@@ -103,6 +104,7 @@ func (b *outbox) rewind() {
 	}
 	if b.voice != nil {
 		if from, any := b.voice.Rewind(b.name); any && from < b.place.Seq {
+			b.passed = max(b.passed, b.place.Seq)
 			b.place.Seq, b.dirty = from, true
 		}
 	}

@@ -23,6 +23,8 @@ type Voice interface {
 	// Rewind gives, once each time that this member begins to speak, where in the
 	// journal something begins that nobody told.
 	Rewind(destination string) (before int64, any bool)
+	// Again tells whether an event is news though the journal was gone through beyond it.
+	Again(seq int64) bool
 }
 
 func (n *Notifier) speaks() bool { return n.o.Voice == nil || n.o.Voice.Speaks() }
@@ -71,6 +73,10 @@ func (n *Notifier) Places() (journal string, dealt map[string]int64) {
 // ask asks the pair of an event; false = its answer is not known yet, and the event is
 // the next again.
 func (b *outbox) ask(r *record, before int64) bool {
+	if r.seq <= b.passed && !b.voice.Again(r.seq) {
+		r.skip = true
+		return true
+	}
 	v, id := b.voice.Ask(b.name, &r.event, before, r.seq)
 	switch v {
 	case pair.Wait:

@@ -11,7 +11,7 @@ const (
 	// Window is how far the two members' times of one event may be apart: they receive
 	// the same readings, by clocks that are set by NTP, and a restarted one may decide
 	// a little later. Chosen here.
-	Window = 10 * time.Second
+	Window = 6 * time.Second
 	// Most bounds the events of either member that are remembered, some days of them.
 	Most = 20000
 )
@@ -49,12 +49,14 @@ func (k eventKey) whose() alarmKey   { return alarmKey{k.rig, k.alarm, k.channel
 // and numbers are arguments; it is not safe for concurrent use.
 type Ledger struct {
 	told   map[eventKey][]*Told
-	order  []eventKey        // of told, oldest first
-	stands map[alarmKey]bool // as the other told it last; forgotten once we tell of it
-	ours   map[int64]*Told   // by our number: which of the other's it is; nil = it was left, since the other spoke and did not tell it
-	seqs   []int64           // of ours, oldest first
-	last   map[alarmKey]ours // our newest raising or clearing
-	since  time.Time         // we speak; zero = we never did
+	order  []eventKey             // of told, oldest first
+	stands map[alarmKey]bool      // as the other told it last; forgotten once we tell of it
+	ours   map[int64]*Told        // by our number: which of the other's it is; nil = it was left, since the other spoke and did not tell it
+	seqs   []int64                // of ours, oldest first
+	last   map[alarmKey]ours      // our newest raising or clearing
+	undone map[eventKey]time.Time // when we told one last
+	again  map[int64]bool         // ours that were passed over and are news now
+	since  time.Time              // we speak; zero = we never did
 }
 
 type ours struct {
@@ -64,7 +66,8 @@ type ours struct {
 
 // NewLedger returns one that knows of nothing.
 func NewLedger() *Ledger {
-	return &Ledger{told: map[eventKey][]*Told{}, stands: map[alarmKey]bool{}, ours: map[int64]*Told{}, last: map[alarmKey]ours{}}
+	return &Ledger{told: map[eventKey][]*Told{}, stands: map[alarmKey]bool{}, ours: map[int64]*Told{}, last: map[alarmKey]ours{},
+		undone: map[eventKey]time.Time{}, again: map[int64]bool{}}
 }
 
 // Tell takes an event that the other member sent out.
@@ -96,15 +99,26 @@ type Alarm struct {
 	Channel string `json:"channel"`
 }
 
-// Stand takes what a rig stands with, as the other said before we heard its events.
-func (l *Ledger) Stand(rig string, standing []Alarm) {
-	for k := range l.stands {
-		if k.rig == rig {
+// Stand takes what a rig stands with, as the broker keeps it of the other: what is in it
+// and active was raised, what is not in it was cleared, and of the rest nothing is known.
+func (l *Ledger) Stand(rig string, standing []Standing) {
+	in := map[alarmKey]bool{}
+	for _, s := range standing {
+		k := alarmKey{rig, s.Alarm.Alarm, s.Channel}
+		in[k] = true
+		switch s.State {
+		case alarms.Unacknowledged.String(), alarms.Acknowledged.String():
+			l.stands[k] = true
+		case alarms.ReturnedUnacknowledged.String():
 			l.stands[k] = false
+		default:
+			delete(l.stands, k)
 		}
 	}
-	for _, a := range standing {
-		l.stands[alarmKey{rig, a.Alarm, a.Channel}] = true
+	for k := range l.last {
+		if k.rig == rig && !in[k] {
+			l.stands[k] = false
+		}
 	}
 }
 
@@ -116,7 +130,7 @@ func (l *Ledger) Match(e *alarms.Event, seq int64) *Told {
 	var best *Told
 	for _, t := range l.told[keyOf(e)] {
 		apart := t.At.Sub(e.Time).Abs()
-		if !t.used && apart <= Window && (best == nil || apart < best.At.Sub(e.Time).Abs()) {
+		if !t.used && apart <= Window && (best == nil || apart < best.At.Sub(e.Time).Abs()) && !l.over(e, t.At) {
 			best = t
 		}
 	}
@@ -125,6 +139,30 @@ func (l *Ledger) Match(e *alarms.Event, seq int64) *Told {
 		l.remember(seq, best)
 	}
 	return best
+}
+
+// over tells whether what was raised or cleared at was undone before ours came: then
+// ours is another.
+func (l *Ledger) over(e *alarms.Event, at time.Time) bool {
+	k := keyOf(e)
+	switch e.Event {
+	case alarms.EventRaised:
+		k.kind = alarms.EventCleared
+	case alarms.EventCleared:
+		k.kind = alarms.EventRaised
+	default:
+		return false
+	}
+	between := func(t time.Time) bool { return t.After(at) && t.Add(Settled).Before(e.Time) }
+	for _, t := range slices.Backward(l.told[k]) {
+		if between(t.At) {
+			return true
+		}
+		if !t.At.After(at) {
+			break
+		}
+	}
+	return between(l.undone[k])
 }
 
 func (l *Ledger) remember(seq int64, t *Told) {
@@ -173,9 +211,13 @@ func (l *Ledger) Settle() (before int64, any bool) {
 		}
 		delete(l.ours, mine.seq)
 		l.seqs = slices.DeleteFunc(l.seqs, func(seq int64) bool { return seq == mine.seq })
+		l.again[mine.seq] = true
 	}
 	return before, any
 }
+
+// Again tells whether our event of number seq is news though it was passed over.
+func (l *Ledger) Again(seq int64) bool { return l.again[seq] }
 
 // Ask tells what becomes of our event number seq, which begins after before, at the
 // pair's broker, where both hear what is told.
@@ -199,6 +241,7 @@ func (l *Ledger) Ask(r Role, now time.Time, e *alarms.Event, before, seq int64) 
 func (l *Ledger) tell(e *alarms.Event, seq int64) Verdict {
 	k := keyOf(e).whose()
 	stands, known := l.stands[k]
+	l.undone[keyOf(e)] = e.Time
 	if !known {
 		return Send
 	}

@@ -106,6 +106,15 @@ func (st *station) openPair() error {
 		return usageError{err}
 	}
 	st.pair = p
+	for r, err := range notify.Lines(filepath.Join(st.site.Data, journalFile), ownLines) {
+		if err != nil {
+			p.log.Warn("the journal cannot be read for what stands", zap.Error(err))
+			break
+		}
+		p.mu.Lock()
+		p.ledger.Own(&r.Event, r.Before, r.Seq)
+		p.mu.Unlock()
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	p.stop = cancel
 	p.group.Go(func() { p.hear(ctx) })
@@ -187,15 +196,6 @@ func (p *pairing) start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	_, dealt := p.notifier().Places()
 	p.names = slices.Collect(maps.Keys(dealt)) // here, where no lock is held: Rewind is asked under a destination's
-	for r, err := range notify.Lines(filepath.Join(p.st.site.Data, journalFile), ownLines) {
-		if err != nil {
-			p.log.Warn("the journal cannot be read for what stands", zap.Error(err))
-			break
-		}
-		p.mu.Lock()
-		p.ledger.Own(&r.Event, r.Before, r.Seq)
-		p.mu.Unlock()
-	}
 	before := p.stop
 	p.stop = func() { before(); cancel() }
 	for _, run := range []func(context.Context){p.watch, p.sayBeats, p.doActs, p.turns} {
@@ -399,11 +399,7 @@ func (p *pairing) hearState(text []byte) {
 	if p.state.Role.Speaks() {
 		return
 	}
-	var names []pair.Alarm
-	for i := range s.Standing {
-		names = append(names, s.Standing[i].Alarm)
-	}
-	p.ledger.Stand(s.Rig, names)
+	p.ledger.Stand(s.Rig, s.Standing)
 }
 
 // Member is this one's name.
@@ -430,6 +426,13 @@ func (p *pairing) Ask(destination string, e *alarms.Event, before, seq int64) (p
 		}
 		return 0
 	})
+}
+
+// Again is notify.Voice's.
+func (p *pairing) Again(seq int64) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.ledger.Again(seq)
 }
 
 // Turned is notify.Voice's.
