@@ -63,6 +63,7 @@ type cli struct {
 	Import    importCmd    `cmd:"" help:"Field CSV, WITS or line protocol to a recording."`
 	Export    exportCmd    `cmd:"" help:"Recording to CSV, Parquet or line protocol, or a plain copy."`
 	Bench     benchCmd     `cmd:"" help:"How fast this machine is at it: the monitor beside a bare subscriber, delays, memory, start."`
+	Doctor    doctorCmd    `cmd:"" help:"What a monitor of a site file needs, looked at: files, disk, clock, brokers, certificates, ports."`
 	Hold      holdCmd      `cmd:"" help:"Times whose recordings are never deleted: list, add, release."`
 	Leaf      leafCmd      `cmd:"" help:"On a rig's own server, what keeps its readings for a centre."`
 	Server    serverCmd    `cmd:"" hidden:"" help:"One of a group's servers, by its configuration file."`

@@ -264,3 +264,7 @@ func (f *dayFile) deleteSpan(ctx context.Context, d *Deed, s Stretch, now time.T
 	}
 	return n, f.write(ctx, &item{kind: itemEntry, entry: gap, body: body})
 }
+
+// Free returns how many bytes are free where dir is; known is false where the system
+// does not say.
+func Free(dir string) (free uint64, known bool) { return freeSpace(dir) }
