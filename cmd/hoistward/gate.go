@@ -3,7 +3,9 @@ package main
 import (
 	"context"
 	"fmt"
+	"net"
 	"path/filepath"
+	"strconv"
 	"time"
 
 	"go.uber.org/zap"
@@ -35,10 +37,14 @@ func guardPage(o *dashboard.Options, site *configs.Site, log *zap.Logger, now ti
 	return nil
 }
 
-// pageAddress is how a browser reaches the page.
-func pageAddress(site *configs.Site, at string) string {
-	if site.Page.CertificateFile != "" {
-		return "https://" + at
+// pageAddress is how a browser reaches the page that is served at an address.
+func pageAddress(site *configs.Site, at net.Addr) string {
+	shown := at.String()
+	if tcp, ok := at.(*net.TCPAddr); ok && tcp.IP.IsUnspecified() && len(site.Page.Hosts) > 0 {
+		shown = net.JoinHostPort(site.Page.Hosts[0], strconv.Itoa(tcp.Port))
 	}
-	return "http://" + at
+	if site.Page.CertificateFile != "" {
+		return "https://" + shown
+	}
+	return "http://" + shown
 }

@@ -73,7 +73,7 @@ func (m *member) start(ctx context.Context, u *undo) error {
 	if err != nil {
 		return fmt.Errorf("dashboard: %w", err)
 	}
-	m.address = pageAddress(m.site, ln.Addr().String())
+	m.address = pageAddress(m.site, ln.Addr())
 	if err := m.connect(ctx, u); err != nil {
 		ln.Close()
 		return err

@@ -182,7 +182,7 @@ func (st *station) listen() (net.Listener, error) {
 	if err != nil {
 		return nil, fmt.Errorf("dashboard: %w", err)
 	}
-	st.address = pageAddress(st.site, ln.Addr().String())
+	st.address = pageAddress(st.site, ln.Addr())
 	return ln, nil
 }
 
