@@ -29,7 +29,8 @@ export const PLOTS = [
   { id: "act", title: "seconds to act", unit: "s", lines: [["seconds_to_act", "main", "to the limit ahead"]] },
   { id: "margin", title: "brake margin", lines: [["brake_margin", "main", "capacity over demand"]] },
   { id: "auxiliary", title: "auxiliary brake", lines: [["auxiliary_share", "main", "share of the braking"]] },
-  { id: "torque", title: "drum speed", unit: "rpm", lines: [["reading.drum_speed", "reading", "encoder"]] },
+  { id: "coil", title: "auxiliary coil", unit: "A", lines: [["reading.auxiliary_current", "reading", "current"]] },
+  { id: "drum", title: "drum speed", unit: "rpm", lines: [["reading.drum_speed", "reading", "encoder"]] },
 ];
 
 const LOOKS = {
