@@ -11,6 +11,9 @@ import (
 // Members come and go: all rigs are watched by exactly one, and the journal is that of
 // one member that watched all along.
 func TestMembersJoinAndLeave(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: it runs servers for a minute")
+	}
 	c := startCluster(t, 3)
 	rigs := []string{"R1", "R2", "R3", "R4", "R5", "R6"}
 	set := settings(t, rigs...)

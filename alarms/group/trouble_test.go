@@ -44,6 +44,9 @@ func (w *words) said(text string) bool {
 // Members with other settings are refused in words, and change nothing; one with a higher
 // revision makes its settings the group's, and those before it stop in words.
 func TestMembersWithOtherSettingsAreRefused(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: it runs servers for a minute")
+	}
 	c := startCluster(t, 1)
 	set := settings(t, "R1", "R2")
 	a := c.member("a", set, func(o *group.Options) { o.Revision = 3; o.Source = "one" })
@@ -103,6 +106,9 @@ func TestMembersWithOtherSettingsAreRefused(t *testing.T) {
 // A journal without room, a bucket that is deleted and clocks that disagree are told in
 // words while the rigs are watched on; afterwards the journal is whole.
 func TestTroubleIsToldAndSurvived(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: it runs servers for a minute")
+	}
 	c := startCluster(t, 1)
 	set := settings(t, "R1")
 	sizes := c.sizes()

@@ -174,9 +174,13 @@ func TestScenariosGoOnFromASnapshot(t *testing.T) {
 	if len(names) < 30 {
 		t.Fatalf("%d scenarios", len(names))
 	}
+	length := 100 * time.Second
+	if testing.Short() {
+		length = 15 * time.Second
+	}
 	for n, name := range names {
 		t.Run(name, func(t *testing.T) {
-			entries := scenarioEntries(t, name, "R1", 100*time.Second, n%3 == 0)
+			entries := scenarioEntries(t, name, "R1", length, n%3 == 0)
 			want := wanted(t, entries)
 			carriedOn(t, entries, want, func(i int) bool { return i%97 == n || i%400 < 3 })
 		})

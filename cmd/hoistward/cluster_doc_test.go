@@ -79,6 +79,9 @@ func certificates(t *testing.T, dir string) *x509.CertPool {
 // The files of CLUSTER.md run: servers with passwords and TLS, a monitor that may do what
 // it must, a rig that may send its own readings alone, and a rig with a server of its own.
 func TestTheClusterOfTheDocument(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: it runs servers for a minute")
+	}
 	g := &groupRun{t: t, dir: t.TempDir()}
 	pool := certificates(t, g.dir)
 	ports := freePortsOf(t, 14)

@@ -346,6 +346,9 @@ const takenOver = 30 * time.Second
 // overhoist goes on: rigs are watched on, no answered reading is lost, and the journal is
 // that of a monitor that nothing happened to.
 func TestAGroupSurvivesWhatDies(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: it runs servers for a minute")
+	}
 	g := startGroup(t, 12, 3)
 	f := g.play("overhoist", 5)
 	within(t, time.Minute, "readings are watched", func() bool { return g.newest(0) > 0 })
@@ -409,6 +412,9 @@ func (g *groupRun) journal(s *jetstream.Store, rig string) string {
 // alarm one is refused, whichever members they come by. Members of another version of the
 // program and with another rig file are refused in words and change nothing.
 func TestAnyMemberShowsAndActs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: it runs servers for a minute")
+	}
 	g := startGroup(t, 4, 2)
 	f := g.play("overhoist", 5)
 	rig := g.rigs[0]

@@ -80,6 +80,9 @@ func (l *poorLink) set(cut bool) {
 // all of it: in its log, and in no alarm of now, although the block passed the crown limit
 // in that day.
 func TestADayWithoutTheLink(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: it runs servers for a minute")
+	}
 	g := &groupRun{t: t, dir: t.TempDir()}
 	var err error
 	if g.nodes, err = servers.Write(g.dir, 1); err != nil {

@@ -149,6 +149,9 @@ func TestAMemberThatLostItsPartitionIsRefused(t *testing.T) {
 // The servers give a partition to one at a time: to the next when the first gives it
 // back, and when the first no longer asks.
 func TestLeases(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: it runs servers for a minute")
+	}
 	dial := one(t)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
