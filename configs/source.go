@@ -11,6 +11,10 @@ import (
 	"hoistward/ingest"
 )
 
+// OwnNames are what the monitor calls parts of itself where it tells of links: a source
+// of such a name would be taken for one.
+var OwnNames = []string{"recorder", "clock", "notify", "historian", "intake"}
+
 const standardQuiet = 3 * time.Second
 
 var quietTime = between(0.1, 3600, "a time from 100 ms to 1 h")
@@ -18,6 +22,10 @@ var quietTime = between(0.1, 3600, "a time from 100 ms to 1 h")
 func readSource(o *object) Source {
 	s := Source{QoS: 1, QuietAfter: standardQuiet}
 	s.Name = o.name("name")
+	if slices.Contains(OwnNames, s.Name) {
+		at := o.at("name")
+		o.r.add(o.r.lineOf(at), at, strconv.Quote(s.Name), "a name that the monitor does not use itself: none of "+strings.Join(OwnNames, ", "))
+	}
 	kinds := []string{"mqtt", "wits"}
 	if i, ok := o.choice("kind", true, kinds...); ok {
 		s.Kind = kinds[i]

@@ -50,7 +50,7 @@ func profiled(program func()) {
 		return
 	}
 	stop := make(chan os.Signal, 1)
-	signal.Notify(stop, syscall.SIGQUIT)
+	signal.Notify(stop, syscall.SIGQUIT, os.Interrupt)
 	name := func(what string) *os.File {
 		f, err := os.Create(filepath.Join(dir, fmt.Sprintf("%s-%d.pprof", what, os.Getpid())))
 		if err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -308,5 +309,74 @@ func integrity(t *testing.T, path string) {
 	t.Helper()
 	if err := checkWhole(t.Context(), path); err != nil {
 		t.Error(err)
+	}
+}
+
+// More rigs than files that stay open: each rig's file is written in its turn, nothing
+// is lost, and every file is plain when it is not being written.
+func TestFilesOfManyRigsAreWrittenInTurn(t *testing.T) {
+	dir := t.TempDir()
+	const rigs, each = 20, 30
+	r := open(t, dir, Options{OpenFiles: 3, Interval: 5 * time.Millisecond})
+	seq := uint64(0)
+	for range each {
+		for i := range rigs {
+			seq++
+			e := sampleAt("R1", seq)
+			e.Rig = fmt.Sprint("R", i)
+			if !r.Add(e) {
+				t.Fatalf("entry %d was not taken: %+v", seq, r.Status())
+			}
+		}
+		time.Sleep(2 * time.Millisecond) // readings do not come all at once
+	}
+	eventually(t, "all written without being asked", func() bool { s := r.Status(); return s.Written == rigs*each && s.Queued == 0 })
+	if s := r.Status(); s.Dropped != 0 || s.LastError != "" {
+		t.Errorf("got status %+v, want nothing lost or wrong", s)
+	}
+	logs, err := filepath.Glob(filepath.Join(dir, "*", "*.sqlite-wal"))
+	if err != nil || len(logs) != 3 {
+		t.Errorf("got %d write-ahead logs, %v, want those of the 3 open files", len(logs), err)
+	}
+	closeNow(t, r)
+	for i := range rigs {
+		rig := fmt.Sprint("R", i)
+		got := readAll(t, filepath.Join(dir, rig))
+		if len(got) != each {
+			t.Fatalf("%s: got %d entries, want %d", rig, len(got), each)
+		}
+		for k, e := range got {
+			want := sampleAt("R1", uint64(k*rigs+i+1))
+			want.Rig = rig
+			if e != want {
+				t.Fatal(cmp.Diff(want, e, exactly))
+			}
+		}
+		integrity(t, Path(dir, rig, noon))
+	}
+}
+
+// The first 1,000 rigs at once, as at the start of a large site: nothing is lost.
+func TestAThousandRigsAtOnceLoseNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it makes a thousand files")
+	}
+	dir := t.TempDir()
+	const rigs, each = 1000, 10
+	r := open(t, dir, Options{Estimates: []Column{{"height_m", false}}})
+	seq := uint64(0)
+	for range each {
+		for i := range rigs {
+			seq++
+			e := sampleAt("R1", seq)
+			e.Rig = fmt.Sprint("R", i)
+			if !r.Add(e) {
+				t.Fatalf("entry %d was not taken: %+v", seq, r.Status())
+			}
+		}
+	}
+	closeNow(t, r)
+	if s := r.Status(); s.Written != rigs*each || s.Dropped != 0 || s.Refused != 0 || s.LastError != "" {
+		t.Errorf("got status %+v, want %d written", s, rigs*each)
 	}
 }

@@ -30,6 +30,7 @@ type dayFile struct {
 	columns  []Column // of the estimates
 	scratch  []any
 	made     os.FileInfo // of the file when it was opened
+	turn     bool        // opened for one transaction, without a write-ahead log
 
 	entrySum, eventSum, estimateSum *rowSum
 }
@@ -74,6 +75,7 @@ type openOptions struct {
 	checkLeft *time.Duration
 	images    *images
 	known     bool // this process has left it as it is: it need not be looked at
+	turn      bool // it is opened for one transaction
 }
 
 func openDay(ctx context.Context, path string, o openOptions) (*dayFile, error) {
@@ -88,17 +90,22 @@ func openDay(ctx context.Context, path string, o openOptions) (*dayFile, error) 
 			o.known = true
 		}
 	}
-	dsn, err := writeDSN(path)
+	dsn, settings := writeDSN, wanted
+	if o.turn {
+		dsn, settings = turnDSN, wantedInTurn
+	}
+	name, err := dsn(path)
 	if err != nil {
 		return nil, err
 	}
-	f, err := connect(ctx, dsn, path, o.Options)
+	f, err := connect(ctx, name, path, o.Options)
 	if err != nil {
 		return nil, err
 	}
 	if !o.known {
-		err = errors.Join(f.assertPragmas(ctx), f.check(ctx, o.rig, o.checkLeft))
+		err = errors.Join(f.assertPragmas(ctx, settings), f.check(ctx, o.rig, o.checkLeft))
 	}
+	f.turn = o.turn
 	if err == nil {
 		f.made, err = os.Stat(path)
 	}
@@ -126,8 +133,8 @@ func connect(ctx context.Context, dsn, path string, o Options) (*dayFile, error)
 	return f, nil
 }
 
-func (f *dayFile) assertPragmas(ctx context.Context) error {
-	for _, want := range wanted {
+func (f *dayFile) assertPragmas(ctx context.Context, settings []setting) error {
+	for _, want := range settings {
 		var got string
 		if err := f.conn.QueryRowContext(ctx, "PRAGMA "+want.pragma).Scan(&got); err != nil {
 			return err
@@ -336,6 +343,9 @@ func (f *dayFile) writeEntry(ctx context.Context, it *item) error {
 // that can be read from a medium that cannot be written. A reader that has the
 // file open prevents this; then the log stays beside it and nothing is lost.
 func (f *dayFile) finish() error {
+	if f.turn {
+		return f.close()
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
 	_, err := f.conn.ExecContext(ctx, "PRAGMA busy_timeout=200")

@@ -254,8 +254,18 @@ func TestLastSeq(t *testing.T) {
 }
 
 func TestSettingsOfTheWritingConnection(t *testing.T) {
+	for _, c := range []struct {
+		dsn    func(string) (string, error)
+		wanted []setting
+	}{{writeDSN, wanted}, {turnDSN, wantedInTurn}} {
+		settingsHold(t, c.dsn, c.wanted)
+	}
+}
+
+func settingsHold(t *testing.T, dsnOf func(string) (string, error), wanted []setting) {
+	t.Helper()
 	dir := t.TempDir()
-	dsn, err := writeDSN(filepath.Join(dir, "a b?#%.sqlite"))
+	dsn, err := dsnOf(filepath.Join(dir, "a b?#%.sqlite"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -271,7 +281,7 @@ func TestSettingsOfTheWritingConnection(t *testing.T) {
 		}
 		defer c.Close()
 		f := dayFile{conn: c}
-		if err := f.assertPragmas(t.Context()); err != nil {
+		if err := f.assertPragmas(t.Context(), wanted); err != nil {
 			t.Error(err)
 		}
 	}
@@ -288,7 +298,7 @@ func TestSettingsOfTheWritingConnection(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	if err := (&dayFile{conn: c}).assertPragmas(t.Context()); err == nil {
+	if err := (&dayFile{conn: c}).assertPragmas(t.Context(), wanted); err == nil {
 		t.Error("a connection without the settings passed")
 	}
 }

@@ -344,7 +344,8 @@ func (w *writer) openFor(s *rigState) error {
 	if s.file != nil {
 		w.closeFile(s)
 	}
-	o := openOptions{Options: w.r.opts, rig: s.rig, day: dayOf(packedReceived(s.rows.b)), checkLeft: &w.checkLeft, images: &w.images}
+	stays := w.open < w.r.opts.OpenFiles
+	o := openOptions{Options: w.r.opts, turn: !stays, rig: s.rig, day: dayOf(packedReceived(s.rows.b)), checkLeft: &w.checkLeft, images: &w.images}
 	if s.left != nil && s.leftAt == path {
 		now, err := os.Stat(path)
 		switch same := err == nil && os.SameFile(now, s.left); {
@@ -355,7 +356,7 @@ func (w *writer) openFor(s *rigState) error {
 		}
 	}
 	f, err := openDay(w.ctx, path, o)
-	if s.file = f; f != nil && !s.stays && w.open < w.r.opts.OpenFiles {
+	if s.file = f; f != nil && stays {
 		s.stays = true
 		w.open++
 	}
