@@ -176,7 +176,7 @@ func (c *replayCmd) play(s *streams, w window, entries iter.Seq2[ingest.Entry, e
 		defer func() { _ = bar.Finish() }()
 	}
 	n := 0
-	for e, err := range entries {
+	for e, err := range ahead(entries) {
 		if err != nil {
 			return err
 		}

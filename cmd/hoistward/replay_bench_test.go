@@ -1,9 +1,12 @@
+//go:build linux || darwin
+
 package main
 
 import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"syscall"
 	"testing"
 	"time"
 
@@ -26,22 +29,32 @@ func BenchmarkReplayBesideReading(b *testing.B) {
 		}
 	}
 	call("simulate", "tripping", "--for", length, "--out", dir)
-	var reading, replaying time.Duration
+	var reading, replaying, readingCPU, replayingCPU time.Duration
 	entries := 0
 	for b.Loop() {
-		start := time.Now()
+		start, used := time.Now(), processorTime(b)
 		for _, err := range record.Read(filepath.Join(dir, recordingsDir)) {
 			if err != nil {
 				b.Fatal(err)
 			}
 			entries++
 		}
-		reading += time.Since(start)
-		start = time.Now()
+		reading, readingCPU = reading+time.Since(start), readingCPU+processorTime(b)-used
+		start, used = time.Now(), processorTime(b)
 		call("replay", dir, "--quiet")
-		replaying += time.Since(start)
+		replaying, replayingCPU = replaying+time.Since(start), replayingCPU+processorTime(b)-used
 	}
 	b.ReportMetric(replaying.Seconds()/reading.Seconds(), "x-reading")
+	b.ReportMetric(replayingCPU.Seconds()/readingCPU.Seconds(), "x-reading-cpu")
 	b.ReportMetric(float64(entries)/float64(b.N), "entries")
 	b.ReportMetric(float64(entries)/replaying.Seconds(), "entries/s")
+}
+
+// processorTime is what the process has had of all processors.
+func processorTime(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }

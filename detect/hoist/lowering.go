@@ -48,6 +48,19 @@ func (r *Rig) SafeLowering(load units.Newton, radius units.Metre, t units.Kelvin
 	if math.Abs(fHi) < closeEnough {
 		return units.MetrePerSecond(hi)
 	}
+	if next := hi - fHi/p.steepness(hi); fHi > closeEnough && next > 0 { // too fast by the brake's fading
+		if f := over(next); f < 0 {
+			lo, fLo = next, f
+		} else {
+			hi, fHi = next, f
+		}
+		if math.Abs(fHi) < closeEnough {
+			return units.MetrePerSecond(hi)
+		}
+		if math.Abs(fLo) < closeEnough {
+			return units.MetrePerSecond(lo)
+		}
+	}
 	for fHi < 0 {
 		if hi >= fastestLowering {
 			return fastestLowering
@@ -80,6 +93,17 @@ func (p *plant) firstGuess(room float64) float64 {
 	c := fall*p.dead*(p.dead/2+p.rise) + ramp
 	b := k + a*wait // v² + 2 b v + k² + 2a(c − room) = 0
 	return max(math.Sqrt(max(b*b-k*k+2*a*(room-c), 0))-b, 0.01)
+}
+
+// steepness returns dD/dv of [plant.firstGuess]'s D at a speed.
+func (p *plant) steepness(v float64) float64 {
+	mass := p.inertia*p.lines/p.rad + p.f*p.load/p.g*p.rad
+	fall := p.f * p.load * p.rad / mass
+	a := p.capacity(p.fade.Factor(units.Kelvin(p.temp)))/mass - fall
+	if !(a > 0) {
+		return math.Inf(1)
+	}
+	return p.dead + p.rise + (v+fall*p.dead+(fall-a)/2*p.rise)/a
 }
 
 // bracketed finds the zero of f between lo (f < 0) and hi (f > 0, or +Inf) to
