@@ -94,6 +94,12 @@ func TestPhoneSizedWindow(t *testing.T) {
 	if wide := eval[int](b, `document.documentElement.scrollWidth`); wide > 390 {
 		t.Errorf("the page is %d px wide in a window of 390: %s", wide, eval[string](b, `[...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > 391).map((e) => e.id || e.className || e.tagName).join()`))
 	}
+	if cut := eval[string](b, `[...document.querySelectorAll("button")].filter((e) => e.checkVisibility() && e.scrollHeight > e.clientHeight + 3).map((e) => e.id || e.className || e.innerText).join()`); cut != "" {
+		t.Errorf("words are cut off: %s", cut)
+	}
+	if !eval[bool](b, `document.getElementById("act").getBoundingClientRect().top < document.getElementById("alarms").getBoundingClientRect().top`) {
+		t.Error("what must be done now does not come first")
+	}
 	small := eval[string](b, `[...document.querySelectorAll("main button, header button")].filter((e) => e.offsetParent && e.getBoundingClientRect().height < 24).map((e) => e.innerText).join()`)
 	if small != "" {
 		t.Errorf("buttons too small to touch (WCAG 2.2, 2.5.8: 24 px): %s", small)
