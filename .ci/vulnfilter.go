@@ -1,5 +1,3 @@
-//go:build ignore
-
 // Reads what govulncheck -format json found and fails for whatever is in a module that
 // we chose. What is in the Go release itself is told and fails nothing: a newer Go
 // is the machine's to install, and every build says its own (hoistward version --json).
