@@ -185,7 +185,9 @@ func (s *States) write(rig string) {
 			s.trouble(err)
 		}
 	} else {
-		k.wrote = asked
+		if k.wrote = asked; k.asked == asked {
+			k.newest = nil // of a thousand rigs it is ten megabytes
+		}
 	}
 	k.err = err
 	var later []waiter
