@@ -22,6 +22,7 @@ type listenCmd struct {
 	For    time.Duration `help:"Stop after this long; 0 = until Ctrl-C."`
 	JSON   bool          `name:"json" help:"As one JSON document, at the end."`
 	Raw    bool          `help:"Each message as it comes, too."`
+	Births bool          `help:"Ask Sparkplug nodes for their births, where aliases come alone: the one thing that listen sends. A monitor that runs does so by itself."`
 }
 
 // listening is one source that is listened to.
@@ -50,7 +51,7 @@ func (c *listenCmd) Run(s *streams) error {
 	}
 	var u undo
 	raw := &rawLines{s: s, on: c.Raw && !c.JSON}
-	all, err := startListening(ctx, site, raw, &u)
+	all, err := startListening(ctx, site, raw, c.Births, &u)
 	if err == nil {
 		c.show(ctx, s, all)
 	}
@@ -63,7 +64,7 @@ func (c *listenCmd) Run(s *streams) error {
 	return c.report(s, all)
 }
 
-func startListening(ctx context.Context, site *configs.Site, raw *rawLines, u *undo) ([]listening, error) {
+func startListening(ctx context.Context, site *configs.Site, raw *rawLines, births bool, u *undo) ([]listening, error) {
 	o := feedOptions{log: zap.NewNop(), clock: time.Now, told: func(feedStatus) {}, visitor: true}
 	var all []listening
 	for i := range site.Sources {
@@ -84,6 +85,9 @@ func startListening(ctx context.Context, site *configs.Site, raw *rawLines, u *u
 	for i := range all {
 		l := &all[i]
 		go l.read(ctx, raw)
+		if f, ok := l.source.feed.(*mqttFeed); ok && births && l.source.host != nil {
+			go sendCommands(ctx, l.source.host.Outbox(), f.client, o.log)
+		}
 		l.source.feed.Start()
 		u.add("source "+l.source.name, l.source.feed.Close)
 		if l.around != nil {
