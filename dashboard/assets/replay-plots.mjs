@@ -63,11 +63,14 @@ function scaled(plot, line, system) {
 // digits of a number on a plot.
 const decimals = (plot, system) => (plot.quantity ? Math.max(1, convert(0, plot.quantity, system).decimals) : 2);
 
+// What no rig file changes.
+const SAME = /^(reading\.|truth\.|velocity_mps$|hook_load_kN$)/;
+
 // linesOf returns the lines of a plot that a run has, and those of the run under a
 // change, which are drawn wide and pale under them.
 export function linesOf(plot, has, changed) {
   const own = plot.lines.filter(([name]) => has.has(name));
-  const other = changed ? own.filter(([name]) => changed.has(name) && !name.startsWith("reading.") && !name.startsWith("truth.")) : [];
+  const other = changed ? own.filter(([name]) => changed.has(name) && !SAME.test(name)) : [];
   return [...other.map((line) => ({ line, changed: true })), ...own.map((line) => ({ line, changed: false }))];
 }
 
@@ -77,6 +80,7 @@ export class Plot {
   #legend = make("div", "legend");
   #holder = make("div", "u");
   #items = [];
+  #twins = new Map();
   #u = null;
   #under = { gaps: [], alarms: [], marks: [] };
 
@@ -92,14 +96,20 @@ export class Plot {
     this.#build(width, height);
   }
 
+  // item writes a line's name and number; what it is under a change stands behind it.
   #item({ line, changed }) {
     const look = LOOKS[line[1]], value = make("span", "num");
     const sample = svg("svg", { viewBox: "0 0 27 10", "aria-hidden": "true" });
     sample.append(svg("line", { x1: 0, x2: 27, y1: 5, y2: 5, stroke: `var(${changed ? "--beyond" : look.tone})`,
       "stroke-width": changed ? 5 : look.width + 0.4, "stroke-dasharray": changed ? "" : look.dash.join(" ") }));
-    const el = make("span", "item", sample, changed ? `${line[2]}, changed` : line[2], value);
-    this.#legend.append(el);
     this.#items.push(value);
+    if (changed) {
+      const twin = make("span", "item", sample, value);
+      twin.title = `${line[2]} under the change`;
+      this.#twins.set(line[0], twin);
+      return;
+    }
+    this.#legend.append(make("span", "item", sample, line[2], value, ...(this.#twins.has(line[0]) ? [this.#twins.get(line[0])] : [])));
   }
 
   #build(width, height) {
