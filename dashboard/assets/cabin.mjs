@@ -25,7 +25,7 @@ const horn = new Horn();
 const alarms = new AlarmList(act);
 const service = new ServiceDrawer();
 const trends = new Trends();
-const link = new Link(`${location.protocol.replace("http", "ws")}//${location.host}/ws/${encodeURIComponent(rig)}`, {
+const link = new Link(`${location.protocol.replace("http", "ws")}//${location.host}/ws/${encodeURIComponent(rig)}?person=${encodeURIComponent(person())}`, {
   connected: () => fresh.connected(),
   snapshot(s) {
     const mono = performance.now(), wall = Date.now();
