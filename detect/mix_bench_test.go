@@ -4,6 +4,7 @@ package detect_test
 
 import (
 	"slices"
+	"strconv"
 	"syscall"
 	"testing"
 	"time"
@@ -110,4 +111,37 @@ func processor(b *testing.B) time.Duration {
 		b.Fatal(err)
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// BenchmarkStepRigs is the cost of a frame where so many rigs take turns: what caches
+// make of it. Every rig is at another place of the same trip.
+func BenchmarkStepRigs(b *testing.B) {
+	p := play(b, "trip-in", "R1", 7, 5*time.Minute, false)
+	for _, rigs := range []int{1, 10, 100, 1000} {
+		b.Run(strconv.Itoa(rigs), func(b *testing.B) {
+			list := make([]*detect.Detector, rigs)
+			at := make([]int, rigs)
+			renew := func(k, from int) {
+				list[k], at[k] = detect.New(p.rig, p.mapped), from
+			}
+			for k := range list {
+				renew(k, k*37%(len(p.frames)/2))
+				for range 20 {
+					list[k].Step(&p.frames[at[k]])
+					at[k]++
+				}
+			}
+			b.ResetTimer()
+			start, k := processor(b), 0
+			for range b.N {
+				if at[k] == len(p.frames) {
+					renew(k, 0)
+				}
+				list[k].Step(&p.frames[at[k]])
+				at[k]++
+				k = (k + 1) % rigs
+			}
+			b.ReportMetric(float64(processor(b)-start)/float64(b.N), "cpu-ns/op")
+		})
+	}
 }
