@@ -88,15 +88,22 @@ func TestPlayersGoOnFromSnapshots(t *testing.T) {
 	log := aLog(t, set)
 	one, whole := player(t, set), ""
 	var last time.Time
+	stood := 0 // readings between which no time passed
 	for _, r := range log {
 		whole += string(one.Take(r, nil, func(w *watch.Rig, o *watch.Outcome) {
 			if w.Name() == "R1" && o.Sample {
-				if !w.Now().After(last) {
-					t.Errorf("record %d: the rig's time goes from %s to %s", r.Seq, last, w.Now())
+				if w.Now().Before(last) {
+					t.Errorf("record %d: the rig's time falls from %s to %s", r.Seq, last, w.Now())
+				}
+				if w.Now().Equal(last) {
+					stood++
 				}
 				last = w.Now()
 			}
 		}))
+	}
+	if stood > 1 { // where the log's clock fell
+		t.Errorf("the rig's time stood still for %d readings", stood)
 	}
 	for _, text := range []string{`"rig":"R1","alarm":"overhoist","event":"raised"`, `"rig":"R2","alarm":"source_lost","event":"raised"`} {
 		if !strings.Contains(whole, text) {
