@@ -187,6 +187,19 @@ func TestSecondsToActSolves(t *testing.T) {
 	})
 }
 
+// A speed so high that the stop heats the brake across a kink of its curve is right by the
+// fine integration too.
+func TestSafeLoweringAcrossAKink(t *testing.T) {
+	r := r1()
+	for _, row := range []struct{ newton, celsius, room float64 }{{292e3, 119.6, 40}, {600e3, 180, 35}, {1500e3, 230, 20}, {2451e3, 245, 15}} {
+		v := r.SafeLowering(units.Newton(row.newton), 0.44, units.FromCelsius(row.celsius), 1, units.Metre(row.room))
+		c := down(row.newton/9806.65, float64(v), row.celsius, true)
+		if d, _ := fineStop(r, c); !near(d, row.room, 3e-3) {
+			t.Errorf("%+v: from %.4f m/s it stops in %.4f m by the fine integration", row, v, d)
+		}
+	}
+}
+
 // The stop from the speed found takes the room, and a faster one does not fit.
 func TestSafeLoweringFits(t *testing.T) {
 	r := r1()
