@@ -32,10 +32,14 @@ func (c *monitorCmd) Run(s *streams) error {
 	}
 	st := &station{site: site, clock: monotone(time.Now(), 1), wall: wallClock, log: log, failure: make(chan error, 1)}
 	printer := newPrinter(s, "")
+	out := newLossy(s.out)
+	printer.out = out
 	st.onEvent = printer.entry
 	var u undo
 	if err := st.start(&u); err != nil {
-		return errors.Join(err, u.stop())
+		err = errors.Join(err, u.stop())
+		out.close()
+		return err
 	}
 	fmt.Fprintf(s.out, "hoistward monitor: %s\n", st.address)
 	var failed error
@@ -44,10 +48,12 @@ func (c *monitorCmd) Run(s *streams) error {
 	case failed = <-st.failure:
 	}
 	printer.end()
-	if err := u.stop(); failed == nil {
-		return err
+	err = u.stop()
+	out.close()
+	if failed != nil {
+		return failed
 	}
-	return failed
+	return err
 }
 
 // configError turns mistakes in a file into wrong usage.

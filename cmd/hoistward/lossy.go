@@ -1,0 +1,65 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"sync"
+	"sync/atomic"
+	"time"
+)
+
+// lossyLines is how many writes wait for a reader that does not read.
+const lossyLines = 4096
+
+// lossy is a writer that never waits: what a stuck terminal or a full pipe does not take
+// is dropped, counted and said once it takes again. The loop prints through it.
+type lossy struct {
+	out     io.Writer
+	lines   chan []byte
+	dropped atomic.Uint64
+	done    chan struct{}
+	mu      sync.Mutex
+	closed  bool
+}
+
+func newLossy(out io.Writer) *lossy {
+	l := &lossy{out: out, lines: make(chan []byte, lossyLines), done: make(chan struct{})}
+	go func() {
+		defer close(l.done)
+		for line := range l.lines {
+			if n := l.dropped.Swap(0); n > 0 {
+				fmt.Fprintf(out, "%d lines before this one were not printed: they were not read\n", n)
+			}
+			_, _ = out.Write(line) // nobody reads: nobody to tell
+		}
+	}()
+	return l
+}
+
+func (l *lossy) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.closed {
+		return len(p), nil
+	}
+	select {
+	case l.lines <- append([]byte(nil), p...):
+	default:
+		l.dropped.Add(1)
+	}
+	return len(p), nil
+}
+
+// close writes what waits, for a second at most. What is written after it is dropped.
+func (l *lossy) close() {
+	l.mu.Lock()
+	if !l.closed {
+		l.closed = true
+		close(l.lines)
+	}
+	l.mu.Unlock()
+	select {
+	case <-l.done:
+	case <-time.After(time.Second):
+	}
+}
