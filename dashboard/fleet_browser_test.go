@@ -201,7 +201,7 @@ func TestAcknowledgeFromTwoFleetPages(t *testing.T) {
 	first.do(chromedp.KeyEvent(kb.Enter))
 	first.until(3*time.Second, `document.getElementById("person").open`)
 	first.do(chromedp.KeyEvent("A. Example"), chromedp.KeyEvent(kb.Enter))
-	first.until(8*time.Second, `document.getElementById("toast").innerText !== ""`)
+	first.until(20*time.Second, `document.getElementById("toast").innerText !== ""`)
 	if said := first.text("toast"); !strings.Contains(said, "refused: the alarm has changed") {
 		t.Errorf("the page says %q, want why it was refused", said)
 	}
