@@ -32,7 +32,7 @@ func (x *examination) folder() {
 	case errors.Is(err, fs.ErrNotExist):
 		x.ok("data folder", "%s is not there yet: the monitor makes it", dir)
 		dir = filepath.Dir(dir)
-		if info, err = os.Stat(dir); err != nil {
+		if _, err = os.Stat(dir); err != nil {
 			x.wrong("data folder", "make "+dir+", or name another folder under data", "%s", oneLine(err))
 			return
 		}
