@@ -22,15 +22,21 @@ func buildFor(t *testing.T, system, arch string) string {
 	return out
 }
 
+// ofRelease skips what builds the program anew for each system, minutes of work, unless
+// HOISTWARD_RELEASE is set, as it is in a step of .ci/run.
+func ofRelease(t *testing.T) {
+	if os.Getenv("HOISTWARD_RELEASE") == "" {
+		t.Skip("builds the program for other systems: set HOISTWARD_RELEASE")
+	}
+}
+
 // mostProgram is how large a program may be, bytes.
 const mostProgram = 60 << 20
 
 // One static program for each system that is named, none of them too large for a slow
 // link.
 func TestCrossBuilds(t *testing.T) {
-	if testing.Short() {
-		t.Skip("builds the program three times")
-	}
+	ofRelease(t)
 	for _, tc := range [][2]string{{"linux", "amd64"}, {"linux", "arm64"}, {"windows", "amd64"}} {
 		info, err := os.Stat(buildFor(t, tc[0], tc[1]))
 		if err != nil {
@@ -57,9 +63,7 @@ func toolSays(t *testing.T, dir, name string, args ...string) string {
 // The Debian package by Debian's own tools: what it holds, with which modes, and that it
 // unpacks into a root of its own, where the program runs.
 func TestDebianPackage(t *testing.T) {
-	if testing.Short() {
-		t.Skip("builds the program and the packer")
-	}
+	ofRelease(t)
 	dpkgDeb, dpkg := needTool(t, "dpkg-deb"), needTool(t, "dpkg")
 	binary, dir := buildFor(t, "linux", "amd64"), t.TempDir()
 	path := strings.TrimSpace(toolSays(t, filepath.Join("package", "deb"), "go", "run", ".", "-binary", binary, "-version", "0.1.0", "-out", dir))

@@ -65,7 +65,9 @@ export class Mast {
       this.#describe("mast heights not known");
       return view;
     }
-    const at = (m) => 100 * (1 - Math.min(1, Math.max(0, m / view.top))); // % from the top
+    // % from the top, in steps that cannot be seen: what has not moved needs no layout.
+    const steps = this.#full ? 50 : 4;
+    const at = (m) => Math.round(steps * 100 * (1 - Math.min(1, Math.max(0, m / view.top)))) / steps;
     const span = (el, range) => {
       hide(el, range === null || !range.every(known));
       if (!el.hidden) place(el, { top: percent(at(range[1])), height: percent(at(range[0]) - at(range[1])) });
