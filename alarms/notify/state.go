@@ -110,12 +110,14 @@ func numbered(r *record, member string) []byte {
 	if r.id != "" {
 		b = append(b, r.id...)
 	} else {
-		b = append(b, r.journal...)
-		b = append(b, '-')
-		b = strconv.AppendInt(b, r.seq, 10)
-		b = fmt.Appendf(b, "-%08x", crc32.ChecksumIEEE(r.line))
+		b = append(b, r.ownID()...)
 	}
 	b = append(b, `","seq":`...)
 	b = strconv.AppendInt(b, r.seq, 10)
 	return append(b, '}')
+}
+
+// ownID names an event by this monitor's journal.
+func (r *record) ownID() string {
+	return fmt.Sprintf("%s-%d-%08x", r.journal, r.seq, crc32.ChecksumIEEE(r.line))
 }

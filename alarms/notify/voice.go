@@ -23,8 +23,9 @@ type Voice interface {
 	// Rewind gives, once each time that this member begins to speak, where in the
 	// journal something begins that nobody told.
 	Rewind(destination string) (before int64, any bool)
-	// Again tells whether an event is news though the journal was gone through beyond it.
-	Again(seq int64) bool
+	// Again tells whether an event is news though the journal was gone through beyond it,
+	// and in which term of this member it is said again.
+	Again(seq int64) (term uint64, again bool)
 }
 
 func (n *Notifier) speaks() bool { return n.o.Voice == nil || n.o.Voice.Speaks() }
@@ -73,11 +74,15 @@ func (n *Notifier) Places() (journal string, dealt map[string]int64) {
 // ask asks the pair of an event; false = its answer is not known yet, and the event is
 // the next again.
 func (b *outbox) ask(r *record, before int64) bool {
-	if r.seq <= b.passed && !b.voice.Again(r.seq) {
+	term, again := b.voice.Again(r.seq)
+	if r.seq <= b.passed && !again {
 		r.skip = true
 		return true
 	}
 	v, id := b.voice.Ask(b.name, &r.event, before, r.seq)
+	if again && id == "" { // receivers drop what they had by its id, and this may be one of those
+		id = fmt.Sprintf("%s-again-%d", r.ownID(), term)
+	}
 	switch v {
 	case pair.Wait:
 		b.tail.seek(before)

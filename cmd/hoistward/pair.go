@@ -429,10 +429,10 @@ func (p *pairing) Ask(destination string, e *alarms.Event, before, seq int64) (p
 }
 
 // Again is notify.Voice's.
-func (p *pairing) Again(seq int64) bool {
+func (p *pairing) Again(seq int64) (term uint64, again bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.ledger.Again(seq)
+	return p.state.Term, p.ledger.Again(seq)
 }
 
 // Turned is notify.Voice's.
