@@ -211,7 +211,7 @@ func TestAcknowledgeFromTwoFleetPages(t *testing.T) {
 	const ack = `[aria-label="acknowledge Overhoist of southmoor-3"]`
 	first.until(8*time.Second, `document.querySelector('.ack`+ack+`:not([hidden])')`)
 	first.do(chromedp.Click(chromedp.CSS(".ack" + ack)))
-	first.until(5*time.Second, `document.getElementById("toast").innerText.includes("acknowledged by A. Example")`)
+	first.until(20*time.Second, `document.getElementById("toast").innerText.includes("acknowledged by A. Example")`)
 	for _, b := range []*browser{first, second} {
 		b.until(8*time.Second, `[...document.querySelectorAll(".alarm.old")].some((e) => e.innerText.includes("southmoor-3 Overhoist") && e.innerText.includes("seen by A. Example"))`)
 		b.until(8*time.Second, tileJS+`("southmoor-3").querySelector(".tag").innerText.includes("Overhoist")`)

@@ -21,6 +21,7 @@ const watchShadow = `(() => {
 	const box = (id) => document.getElementById(id).getBoundingClientRect();
 	window.shadowMet = 0;
 	const look = () => {
+		if (!document.getElementById('shadow-end')) return requestAnimationFrame(look); // not drawn yet
 		const end = box('shadow-end'), limit = box('limit-crown');
 		const height = parseFloat(document.getElementById('height').innerText); // NaN before the first reading
 		if (height > 20 && height < 42 && end.width > 0 && end.top <= limit.bottom) {

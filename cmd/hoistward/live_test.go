@@ -249,7 +249,9 @@ func checkRecordedEstimates(t *testing.T, l *liveRun) {
 
 // acknowledgeFirst waits for an alarm on R1 and acknowledges it as a page would.
 func (l *liveRun) acknowledgeFirst(alarm string) error {
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); {
+	pace := time.NewTicker(20 * time.Millisecond) // the server refuses who asks without a pause
+	defer pace.Stop()
+	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); <-pace.C {
 		r, err := http.Get(l.st.address + "/api/rigs/R1")
 		if err != nil {
 			return err

@@ -23,7 +23,7 @@ func buildFor(t *testing.T, system, arch string) string {
 }
 
 // ofRelease skips what builds the program anew for each system, minutes of work, unless
-// HOISTWARD_RELEASE is set, as it is in a step of .ci/run.
+// HOISTWARD_RELEASE is set: go test ./cmd/hoistward -run 'CrossBuilds|DebianPackage' -timeout 40m
 func ofRelease(t *testing.T) {
 	if os.Getenv("HOISTWARD_RELEASE") == "" {
 		t.Skip("builds the program for other systems: set HOISTWARD_RELEASE")

@@ -55,10 +55,10 @@ func TestSnapshotIsDue(t *testing.T) {
 	}
 	p.last["R1"] = now
 	for after, want := range map[time.Duration]bool{
-		pageEvery - 1: false, pageEvery: false, unseenEvery - 1: false, unseenEvery: true,
+		pageEvery - 1: false, pageEvery: false, unseenEvery: false, restEvery - 1: false, restEvery: true,
 	} {
 		if got := p.due("R1", now.Add(after)); got != want {
-			t.Errorf("unwatched, after %v: due %v, want %v", after, got, want)
+			t.Errorf("nobody looks at anything, after %v: due %v, want %v", after, got, want)
 		}
 	}
 }

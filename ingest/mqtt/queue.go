@@ -65,14 +65,15 @@ func newQueue(messages, bytes int) *queue {
 // offer adds m. It never waits for the reader.
 func (q *queue) offer(m Message) {
 	q.mu.Lock()
-	for q.n > 0 && (q.n == q.most || q.bytes+len(m.Payload) > q.limit) {
-		q.pop(q.longest(m.Rig))
-		q.dropped++
-	}
 	if q.closed {
 		q.dropped++
 	} else {
+		// Added first: a line that lost its only message to make room would lose its turn.
 		q.push(m)
+		for q.n > 1 && (q.n > q.most || q.bytes > q.limit) {
+			q.pop(q.longest(m.Rig))
+			q.dropped++
+		}
 	}
 	q.mu.Unlock()
 	q.signal()
