@@ -149,6 +149,9 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 		MaxHeaderBytes:    16 << 10,
 		ErrorLog:          zap.NewStdLog(s.opts.Log),
 	}
+	var ahead unasked
+	hs.ConnState = ahead.note
+	hs.RegisterOnShutdown(ahead.close)
 	failed := make(chan error, 1)
 	go func() { failed <- hs.Serve(ln) }()
 	select {

@@ -367,3 +367,30 @@ func TestWhoComesIsGivenWhatIsKnownNow(t *testing.T) {
 		t.Errorf("%d snapshots were made for two that asked", seq)
 	}
 }
+
+// A browser opens connections ahead and asks nothing on them: they do not hold up a stop.
+func TestAConnectionThatAsksNothingHoldsNoStopUp(t *testing.T) {
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := dashboard.New(dashboard.Options{})
+	ctx, stop := context.WithCancel(t.Context())
+	served := make(chan error, 1)
+	go func() { served <- s.Serve(ctx, ln) }()
+	ahead, err := net.Dial("tcp", ln.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ahead.Close()
+	answer, err := http.Get("http://" + ln.Addr().String() + "/healthz") // the one before it is accepted by now
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer.Body.Close()
+	http.DefaultClient.CloseIdleConnections()
+	stop()
+	if err := <-served; err != nil {
+		t.Errorf("Serve: %v", err)
+	}
+}

@@ -57,7 +57,7 @@ func fade(seq uint64, now time.Time) *dashboard.Snapshot {
 func shelved(seq uint64, now time.Time) *dashboard.Snapshot {
 	s := lowering(seq, now)
 	s.Shelved = []dashboard.AsideView{{Alarm: "coolant_hot", Title: "Coolant hot", State: "unacknowledged", Priority: "medium", Active: true,
-		Person: "A. Example", Reason: "sensor work until the afternoon", UntilMs: now.Add(47 * time.Minute).UnixMilli()}}
+		Person: "A. Example", Reason: "sensor work until the afternoon", UntilMs: now.Add(46*time.Minute + 30*time.Second).UnixMilli()}}
 	s.Removed = []dashboard.AsideView{{Alarm: "reading_late", Channel: "bit_depth", Title: "Reading late", State: "normal", Priority: "medium",
 		Person: "B. Example", Reason: "gateway is being replaced"}}
 	s.Alarms = []dashboard.AlarmView{{Alarm: "coolant_hot", Title: "Coolant hot", State: "shelved", Priority: "medium", Active: true, Occurrence: 1, Version: 1}}
