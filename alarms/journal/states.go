@@ -46,7 +46,7 @@ const retryStates = time.Second
 
 // OpenStates returns the states in dir. trouble must not block; nil = nobody is told.
 func OpenStates(dir string, trouble func(error)) *States {
-	return openStates(dir, trouble, replaceFile)
+	return openStates(dir, trouble, ReplaceFile)
 }
 
 func openStates(dir string, trouble func(error), replace func(string, []byte) error) *States {
@@ -226,9 +226,9 @@ func (s *States) Close(ctx context.Context) error {
 	}
 }
 
-// replaceFile writes b beside path, syncs it, puts it in path's place and syncs the
+// ReplaceFile writes b beside path, syncs it, puts it in path's place and syncs the
 // folder: at any moment the whole old or the whole new file is there.
-func replaceFile(path string, b []byte) error {
+func ReplaceFile(path string, b []byte) error {
 	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*")
 	if err != nil {
 		return err

@@ -134,7 +134,7 @@ func TestStatesOnADiskThatRefuses(t *testing.T) {
 		if refuse {
 			return errors.New("no space left on device")
 		}
-		return replaceFile(path, b)
+		return ReplaceFile(path, b)
 	})
 	s.Keep("R1", stateOf(t, standing(alarms.Acknowledged, 1, 2, "A. Roos")))
 	for range 2 {

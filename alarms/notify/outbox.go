@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+
+	"hoistward/alarms/journal"
 )
 
 // place is how far a destination has come, as it stands on disk.
@@ -170,7 +172,7 @@ func (b *outbox) save() error {
 	}
 	text, err := json.Marshal(b.place)
 	if err == nil {
-		err = replaceFile(b.path, append(text, '\n'))
+		err = journal.ReplaceFile(b.path, append(text, '\n'))
 	}
 	b.saved = time.Now()
 	if err != nil {
@@ -186,23 +188,4 @@ func (b *outbox) at(length int64) (place, int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.place, max(0, length-b.place.Seq)
-}
-
-// replaceFile puts text under path, whole or not at all.
-func replaceFile(path string, text []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*")
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(text)
-	if err == nil {
-		err = f.Sync()
-	}
-	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		_ = os.Remove(f.Name())
-	}
-	return err
 }

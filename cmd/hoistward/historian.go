@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"path/filepath"
 	"time"
@@ -49,28 +48,15 @@ func (st *station) watchHistorian(u *undo) {
 	if st.forward == nil {
 		return
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		tick := time.NewTicker(time.Second)
-		defer tick.Stop()
-		state := ""
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-tick.C:
-			}
-			s := st.forward.Status()
-			st.judgeLag(&s, state == "")
-			if s.State != state {
-				state = s.State
-				st.log.Info("historian", zap.String("state", s.State), zap.Float64("behind_s", s.Behind.Seconds()), zap.String("reason", s.Error))
-			}
+	state := ""
+	eachSecond(u, "historian watch", func() {
+		s := st.forward.Status()
+		st.judgeLag(&s, state == "")
+		if s.State != state {
+			state = s.State
+			st.log.Info("historian", zap.String("state", s.State), zap.Float64("behind_s", s.Behind.Seconds()), zap.String("reason", s.Error))
 		}
-	}()
-	u.add("historian watch", func(stop context.Context) error { cancel(); return waitFor(stop, done) })
+	})
 }
 
 // judgeLag tells of a change, and at first of what is.

@@ -107,18 +107,7 @@ func (m *member) start(ctx context.Context, u *undo) error {
 		ln.Close()
 		return err
 	}
-	serve, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- m.page.Serve(serve, ln) }()
-	u.add("page", func(stop context.Context) error {
-		cancel()
-		select {
-		case err := <-done:
-			return err
-		case <-stop.Done():
-			return stop.Err()
-		}
-	})
+	servePage(m.page, ln, u)
 	return nil
 }
 

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"strings"
 	"time"
@@ -74,25 +73,12 @@ func (st *station) discarded() []discards {
 // watchShedding tells the loop and the log when readings begin to be discarded, and
 // when that is over.
 func (st *station) watchShedding(u *undo) {
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		tick := time.NewTicker(time.Second)
-		defer tick.Stop()
-		var s shedding
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-tick.C:
-			}
-			if link := s.look(st.clock(), st.discarded()); link != nil {
-				st.shed.Store(link.Detail != "")
-				st.log.Warn("readings", zap.String("state", link.State), zap.String("where", link.Detail))
-				st.loop.Link(*link)
-			}
+	var s shedding
+	eachSecond(u, "watch for discarded readings", func() {
+		if link := s.look(st.clock(), st.discarded()); link != nil {
+			st.shed.Store(link.Detail != "")
+			st.log.Warn("readings", zap.String("state", link.State), zap.String("where", link.Detail))
+			st.loop.Link(*link)
 		}
-	}()
-	u.add("watch for discarded readings", func(stop context.Context) error { cancel(); return waitFor(stop, done) })
+	})
 }

@@ -148,11 +148,26 @@ func (st *station) start(u *undo) error {
 
 // watchRecorder tells the loop when recording stops and when it goes on.
 func (st *station) watchRecorder(u *undo) {
+	failing := false
+	eachSecond(u, "recorder watch", func() {
+		s := st.recorder.Status()
+		if now := len(s.Failing) > 0; now != failing {
+			failing = now
+			link := ingest.Link{Source: watch.RecorderLink, State: "recording"}
+			if failing {
+				link.State, link.Detail = "stopped", s.LastError
+			}
+			st.loop.Link(link)
+		}
+	})
+}
+
+// eachSecond looks once a second, in a goroutine of its own, until u takes it apart.
+func eachSecond(u *undo, name string, look func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		failing := false
 		tick := time.NewTicker(time.Second)
 		defer tick.Stop()
 		for {
@@ -161,18 +176,10 @@ func (st *station) watchRecorder(u *undo) {
 				return
 			case <-tick.C:
 			}
-			s := st.recorder.Status()
-			if now := len(s.Failing) > 0; now != failing {
-				failing = now
-				link := ingest.Link{Source: watch.RecorderLink, State: "recording"}
-				if failing {
-					link.State, link.Detail = "stopped", s.LastError
-				}
-				st.loop.Link(link)
-			}
+			look()
 		}
 	}()
-	u.add("recorder watch", func(stop context.Context) error { cancel(); return waitFor(stop, done) })
+	u.add(name, func(stop context.Context) error { cancel(); return waitFor(stop, done) })
 }
 
 // listen takes the dashboard's address; for one that is in use by another program
@@ -331,9 +338,15 @@ func (st *station) startPage(ln net.Listener, u *undo) error {
 	}
 	st.pager.loop = st.loop
 	st.pager.start(st.page, u)
+	servePage(st.page, ln, u)
+	return nil
+}
+
+// servePage answers on ln until u takes it apart.
+func servePage(page *dashboard.Server, ln net.Listener, u *undo) {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
-	go func() { done <- st.page.Serve(ctx, ln) }()
+	go func() { done <- page.Serve(ctx, ln) }()
 	u.add("page", func(stop context.Context) error {
 		cancel()
 		select {
@@ -343,7 +356,6 @@ func (st *station) startPage(ln net.Listener, u *undo) error {
 			return stop.Err()
 		}
 	})
-	return nil
 }
 
 // alarmFigures is what the page is told of the alarms themselves.

@@ -1,6 +1,6 @@
 // What a person asks of the server, under a name.
 
-import { $, flag, text } from "./dom.mjs";
+import { $, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
 import { signOut } from "./me.mjs";
 import { keep, kept } from "./settings.mjs";
@@ -50,15 +50,6 @@ export async function post(what, body) {
   } catch (error) {
     return `not done, the monitor did not answer (${error.message})`;
   }
-}
-
-let toastTimer = 0;
-
-export function toast(words) {
-  text($("toast"), words);
-  flag($("toast"), "shown", true);
-  clearTimeout(toastTimer);
-  toastTimer = setTimeout(() => flag($("toast"), "shown", false), 6000);
 }
 
 let afterPerson = null;

@@ -1,4 +1,4 @@
-import { ask, hasAccount, may, person, post, signedIn, toast } from "./acts.mjs";
+import { ask, hasAccount, may, person, post, signedIn } from "./acts.mjs";
 import { $, flag, hide, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
 import { Freshness } from "./fresh.mjs";
@@ -15,6 +15,7 @@ import { ServiceDrawer } from "./paint-service.mjs";
 import { paintTiles } from "./paint-tiles.mjs";
 import { adoptTheme, keep, kept, likedTheme, theme } from "./settings.mjs";
 import { decide, quiet } from "./sounding.mjs";
+import { toast } from "./toast.mjs";
 import { Trends } from "./trends.mjs";
 import { age, clock, SYSTEMS } from "./units.mjs";
 import { activity, alarmTitle, listed, operation, sickness } from "./words.mjs";

@@ -1,4 +1,4 @@
-import { $, attr, flag, hide, text } from "./dom.mjs";
+import { $, attr, hide, text } from "./dom.mjs";
 import { FleetAlarms } from "./fleet-alarms.mjs";
 import { Tiles } from "./fleet-tiles.mjs";
 import { Hold, LOST_AFTER } from "./fleet-words.mjs";
@@ -6,6 +6,7 @@ import { Freshness } from "./fresh.mjs";
 import { Link } from "./link.mjs";
 import { account } from "./me.mjs";
 import { keep, kept, theme } from "./settings.mjs";
+import { toast } from "./toast.mjs";
 import { age, clock, SYSTEMS } from "./units.mjs";
 import { alarmTitle } from "./words.mjs";
 
@@ -143,15 +144,6 @@ async function acknowledge(a) {
   } catch (error) {
     toast(`${name}: not done, the monitor did not answer (${error.message})`);
   }
-}
-
-let toastTimer = 0;
-
-function toast(words) {
-  text($("toast"), words);
-  flag($("toast"), "shown", true);
-  clearTimeout(toastTimer);
-  toastTimer = setTimeout(() => flag($("toast"), "shown", false), 6000);
 }
 
 let afterPerson = null;

@@ -1,6 +1,7 @@
-import { may, toast } from "./acts.mjs";
+import { may } from "./acts.mjs";
 import { $, attr, glyph, hide, keyed, make, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
+import { toast } from "./toast.mjs";
 import { age, clockOf } from "./units.mjs";
 import { alarmTitle } from "./words.mjs";
 

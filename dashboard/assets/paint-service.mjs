@@ -1,7 +1,8 @@
-import { ask, may, toast } from "./acts.mjs";
+import { ask, may } from "./acts.mjs";
 import { $, attr, hide, make, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
 import { effects, FORMS, mapVoid, read, record, unitOf } from "./service.mjs";
+import { toast } from "./toast.mjs";
 import { show } from "./units.mjs";
 
 // ServiceDrawer shows the service log and takes entries in two steps: what was

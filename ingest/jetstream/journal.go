@@ -125,34 +125,25 @@ func (s *Store) Lines(ctx context.Context, partition int, take func(lines []byte
 	if err != nil {
 		return fmt.Errorf("%s: %w", subject, gone(err))
 	}
-	messages, err := c.Messages(js.PullExpiry(pullTime), js.PullHeartbeat(pullTime/4))
-	if err != nil {
-		return fmt.Errorf("%s: %w", subject, err)
-	}
-	defer messages.Stop()
-	defer context.AfterFunc(ctx, messages.Stop)()
-	for {
-		m, err := messages.Next()
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		if err != nil {
-			return fmt.Errorf("%s: %w", subject, err)
-		}
-		meta, err := m.Metadata()
-		if err != nil {
-			return fmt.Errorf("%s: %w", subject, err)
-		}
+	err = each(ctx, c, subject, func(m js.Msg, meta *js.MsgMetadata) error {
 		if len(m.Data()) > 0 {
 			if err := take(m.Data()); err != nil {
 				return err
 			}
 		}
 		if meta.Sequence.Stream >= last.Sequence {
-			return nil
+			return errWhole
 		}
+		return nil
+	})
+	if err == errWhole {
+		return nil
 	}
+	return err
 }
+
+// errWhole ends Lines: the end that the journal had is reached.
+var errWhole = errors.New("the whole journal was read")
 
 func refusedOrder(err error) bool {
 	var e *js.APIError

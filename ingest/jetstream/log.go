@@ -140,6 +140,16 @@ func (s *Store) Follow(ctx context.Context, partition int, after uint64, take fu
 	if err != nil {
 		return fmt.Errorf("%s: %w", where, gone(err))
 	}
+	return each(ctx, c, where, func(m js.Msg, meta *js.MsgMetadata) error {
+		r := Record{Seq: meta.Sequence.Stream, Received: meta.Timestamp.UTC(), Payload: m.Data()}
+		r.Rig, r.Kind = split(m.Subject())
+		return take(r, int(meta.NumPending))
+	})
+}
+
+// each hands over what an ordered consumer brings, until ctx ends or take returns an
+// error, which it returns. where is named in errors of the link.
+func each(ctx context.Context, c js.Consumer, where string, take func(m js.Msg, meta *js.MsgMetadata) error) error {
 	messages, err := c.Messages(js.PullExpiry(pullTime), js.PullHeartbeat(pullTime/4)) // a server that is lost is told by two heartbeats
 	if err != nil {
 		return fmt.Errorf("%s: %w", where, err)
@@ -158,9 +168,7 @@ func (s *Store) Follow(ctx context.Context, partition int, after uint64, take fu
 		if err != nil {
 			return fmt.Errorf("%s: %w", where, err)
 		}
-		r := Record{Seq: meta.Sequence.Stream, Received: meta.Timestamp.UTC(), Payload: m.Data()}
-		r.Rig, r.Kind = split(m.Subject())
-		if err := take(r, int(meta.NumPending)); err != nil {
+		if err := take(m, meta); err != nil {
 			return err
 		}
 	}

@@ -1,0 +1,153 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"hoistward/alarms"
+	"hoistward/alarms/notify"
+	"hoistward/alarms/pair"
+)
+
+// hear takes what comes by the pair's broker.
+func (p *pairing) hear(ctx context.Context) {
+	for {
+		m, err := p.client.Next(ctx)
+		if err != nil {
+			return
+		}
+		rest, ours := strings.CutPrefix(m.Topic, pairTopic(p.st.site.Name)+"/")
+		switch member, acts := strings.CutSuffix(rest, "/acts"); {
+		case ours && acts:
+			p.hearActs(member, m.Payload, m.Retained)
+		case ours:
+			p.hearBeat(m.Payload, m.Retained)
+		case strings.HasSuffix(m.Topic, "/events"):
+			p.hearEvent(m.Payload)
+		case m.Retained:
+			p.hearState(m.Payload)
+		}
+	}
+}
+
+func (p *pairing) hearBeat(text []byte, retained bool) {
+	var b pair.Beat
+	if json.Unmarshal(text, &b) != nil || b.Member == "" {
+		return
+	}
+	now := time.Now()
+	p.mu.Lock()
+	me := &p.in.Me
+	switch {
+	case b.Member == me.Member && b.Life == me.Life:
+		if !retained && !b.Gone {
+			p.in.Echo = now
+		}
+	case b.Member == me.Member:
+		if !retained {
+			p.in.Twin = pair.Heard{Beat: b, At: now}
+		}
+	case retained:
+		if p.in.Peer.At.IsZero() {
+			p.in.Peer.Beat = b // of its term; that it is there shows with the next
+		}
+	case b.Gone && b.Life != p.in.Peer.Life && !p.in.Peer.At.IsZero(): // the will of an earlier run
+	default:
+		p.in.Peer = pair.Heard{Beat: b, At: now}
+	}
+	begun := p.notify != nil
+	p.mu.Unlock()
+	if begun {
+		p.step()
+	}
+}
+
+func (p *pairing) hearEvent(text []byte) {
+	e, err := notify.ReadOutward(text)
+	if err != nil {
+		p.log.Warn("an event of the other member cannot be read", zap.Error(err))
+		return
+	}
+	if e.Member == "" || e.Member == p.cfg.Member {
+		return
+	}
+	p.mu.Lock()
+	p.ledger.Tell(&e.Event, pair.Told{ID: e.ID, Journal: p.in.Peer.Journal, Seq: e.Seq, At: e.Time})
+	n := p.notify
+	p.mu.Unlock()
+	if n != nil {
+		n.Wake()
+	}
+}
+
+// hearState takes what a rig stands with, as the broker kept it.
+func (p *pairing) hearState(text []byte) {
+	var s struct {
+		Rig      string
+		Standing []pair.Standing
+	}
+	if json.Unmarshal(text, &s) != nil || s.Rig == "" {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.kept[s.Rig] = s.Standing
+	if p.state.Role.Speaks() {
+		return
+	}
+	p.ledger.Stand(s.Rig, s.Standing)
+}
+
+// Member is this one's name.
+func (p *pairing) Member() string { return p.cfg.Member }
+
+// Speaks tells whether this one sends alarms out.
+func (p *pairing) Speaks() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.state.Role.Speaks()
+}
+
+// Ask is notify.Voice's.
+func (p *pairing) Ask(destination string, e *alarms.Event, before, seq int64) (pair.Verdict, string) {
+	_, dealt := p.notifier().Places()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if destination == p.main {
+		return p.ledger.Ask(p.state.Role, p.st.clock(), e, before, seq), ""
+	}
+	return p.ledger.Elsewhere(p.state.Role, e, seq, dealt[p.main], func(journal string) int64 {
+		if peer := &p.in.Peer; journal == peer.Journal {
+			return peer.Told[destination]
+		}
+		return 0
+	})
+}
+
+// Again is notify.Voice's.
+func (p *pairing) Again(seq int64) (term uint64, again bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.state.Term, p.ledger.Again(seq)
+}
+
+// Turned is notify.Voice's.
+func (p *pairing) Turned(destination string) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	_, any := p.rewind[destination]
+	return any
+}
+
+// Rewind is notify.Voice's.
+func (p *pairing) Rewind(destination string) (int64, bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	from, any := p.rewind[destination]
+	delete(p.rewind, destination)
+	return from, any
+}
