@@ -21,7 +21,7 @@ func TestShelveAndOutOfService(t *testing.T) {
 	b := openCabin(t, l)
 	withPerson(b)
 	b.do(chromedp.Click(chromedp.CSS(".alarm .open")))
-	b.until(3*time.Second, `document.getElementById("card").open`)
+	b.until(`document.getElementById("card").open`)
 	for _, want := range []string{"Test the crown saver", "Before the next trip", "may not act", "No passing proof test", "Line slipped or cut"} {
 		if text := b.text("card"); !strings.Contains(text, want) {
 			t.Errorf("the card says %q, want %q in it", text, want)
@@ -30,20 +30,20 @@ func TestShelveAndOutOfService(t *testing.T) {
 	b.painted()
 	b.shoot("card-shelvable")
 	b.do(chromedp.Click(chromedp.ID("card-shelve")))
-	b.until(3*time.Second, `document.getElementById("card-refused").innerText.includes("A reason is needed") && document.activeElement?.id === "aside-reason"`)
+	b.until(`document.getElementById("card-refused").innerText.includes("A reason is needed") && document.activeElement?.id === "aside-reason"`)
 	b.do(chromedp.KeyEvent("test at the next connection"))
 	eval[string](b, `(() => { const s = document.getElementById("aside-for"); s.value = "720"; s.dispatchEvent(new Event("change")); return ""; })()`)
 	d.mu.Lock()
 	d.refuse = errors.New("the end is more than 12h0m0s away")
 	d.mu.Unlock()
 	b.do(chromedp.Click(chromedp.ID("card-shelve")))
-	b.until(3*time.Second, `document.getElementById("card-refused").innerText === "Refused: the end is more than 12h0m0s away"`)
+	b.until(`document.getElementById("card-refused").innerText === "Refused: the end is more than 12h0m0s away"`)
 	d.mu.Lock()
 	d.refuse, d.acts = nil, nil
 	d.mu.Unlock()
 	before := time.Now()
 	b.do(chromedp.Click(chromedp.ID("card-shelve")))
-	b.until(3*time.Second, `!document.getElementById("card").open && document.getElementById("toast").innerText.includes("shelved by A. Example")`)
+	b.until(`!document.getElementById("card").open && document.getElementById("toast").innerText.includes("shelved by A. Example")`)
 	acts := d.taken()
 	if len(acts) != 1 || acts[0].Do != "shelve" || acts[0].Alarm != "crown_saver_not_proven" || acts[0].Reason != "test at the next connection" || acts[0].Check() != nil {
 		t.Fatalf("the desk took %+v", acts)
@@ -53,10 +53,10 @@ func TestShelveAndOutOfService(t *testing.T) {
 		t.Errorf("shelved for %v, want just under 12 h", left)
 	}
 	b.do(chromedp.Click(chromedp.CSS(".alarm .open")))
-	b.until(3*time.Second, `document.getElementById("card").open`)
+	b.until(`document.getElementById("card").open`)
 	b.fill("aside-reason", "sensor is being replaced")
 	b.do(chromedp.Click(chromedp.ID("card-remove")))
-	b.until(3*time.Second, `document.getElementById("toast").innerText.includes("taken out of service")`)
+	b.until(`document.getElementById("toast").innerText.includes("taken out of service")`)
 	if acts = d.taken(); len(acts) != 2 || acts[1].Do != "out_of_service" || !acts[1].Until.IsZero() || acts[1].Check() != nil {
 		t.Errorf("the desk took %+v", acts)
 	}
@@ -73,7 +73,7 @@ func TestPutAsideIsInViewAndComesBack(t *testing.T) {
 	})
 	b := openCabin(t, l)
 	withPerson(b)
-	b.until(5*time.Second, `document.getElementById("aside").checkVisibility()`)
+	b.until(`document.getElementById("aside").checkVisibility()`)
 	for _, want := range []string{"Shelved: Coolant hot (would stand now), 46 min left", "Out of service: Reading late: bit depth"} {
 		if text := b.text("aside"); !strings.Contains(text, want) {
 			t.Errorf("the line says %q, want %q in it", text, want)
@@ -83,14 +83,14 @@ func TestPutAsideIsInViewAndComesBack(t *testing.T) {
 		t.Errorf("the list of alarms shows %q, want those that are not put aside", titles)
 	}
 	b.do(chromedp.Focus(chromedp.ID("aside")), chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.querySelectorAll("#aside-list li").length === 2`)
+	b.until(`document.querySelectorAll("#aside-list li").length === 2`)
 	if text := b.text("aside-list"); !strings.Contains(text, "by A. Example: sensor work until the afternoon") || !strings.Contains(text, "until it is returned, by B. Example: gateway is being replaced") {
 		t.Errorf("the drawer says %q", text)
 	}
 	b.do(chromedp.Click(chromedp.CSS("#aside-list li:first-child button")))
-	eventually(t, 3*time.Second, "unshelved", func() bool { a := d.taken(); return len(a) == 1 && a[0].Do == "unshelve" && a[0].Check() == nil })
+	eventually(t, "unshelved", func() bool { a := d.taken(); return len(a) == 1 && a[0].Do == "unshelve" && a[0].Check() == nil })
 	b.do(chromedp.Click(chromedp.CSS("#aside-list li:last-child button")))
-	eventually(t, 3*time.Second, "returned", func() bool {
+	eventually(t, "returned", func() bool {
 		a := d.taken()
 		return len(a) == 2 && a[1].Do == "return_to_service" && a[1].Channel == "bit_depth" && a[1].Check() == nil
 	})
@@ -119,14 +119,14 @@ func TestAcknowledgeFromTwoPages(t *testing.T) {
 	withPerson(one)
 	one.do(chromedp.Click(chromedp.ID("silence")))
 	for _, b := range []*browser{one, two} {
-		b.until(5*time.Second, `document.getElementById("silence").disabled && !document.querySelector(".alarm .ack").hidden`)
+		b.until(`document.getElementById("silence").disabled && !document.querySelector(".alarm .ack").hidden`)
 	}
 	one.do(chromedp.Click(chromedp.CSS(".alarm .ack")))
 	for _, b := range []*browser{one, two} {
-		b.until(5*time.Second, `document.querySelector(".alarm .ack").hidden`)
+		b.until(`document.querySelector(".alarm .ack").hidden`)
 	}
 	two.do(chromedp.Click(chromedp.CSS(".alarm .open")))
-	two.until(3*time.Second, `document.getElementById("card-state").innerText.includes("acknowledged by A. Example")`)
+	two.until(`document.getElementById("card-state").innerText.includes("acknowledged by A. Example")`)
 	acts := d.taken()
 	if len(acts) != 2 || acts[0].Do != "silence" || acts[1].Do != "acknowledge" {
 		t.Errorf("the desk took %+v, want one silence and one acknowledgement", acts)

@@ -115,7 +115,7 @@ func TestCabinIsAccessible(t *testing.T) {
 	b := openCabin(t, l)
 	for _, st := range states {
 		l.show(st.scene)
-		b.until(8*time.Second, st.shown)
+		b.until(st.shown)
 		for _, theme := range []string{"day", "night"} {
 			eval[string](b, fmt.Sprintf("document.documentElement.dataset.theme = %q", theme))
 			b.accessible(st.name + " by " + theme)
@@ -123,9 +123,9 @@ func TestCabinIsAccessible(t *testing.T) {
 	}
 	for _, d := range drawers {
 		l.show(d.scene)
-		b.until(8*time.Second, `document.getElementById("stale").hidden && document.querySelector(`+fmt.Sprintf("%q", d.open)+`)?.checkVisibility()`)
+		b.until(`document.getElementById("stale").hidden && document.querySelector(` + fmt.Sprintf("%q", d.open) + `)?.checkVisibility()`)
 		eval[string](b, fmt.Sprintf("document.querySelector(%q).click() ?? ''", d.open))
-		b.until(8*time.Second, fmt.Sprintf(`document.getElementById(%q).open && (%s)`, d.id, d.ready))
+		b.until(fmt.Sprintf(`document.getElementById(%q).open && (%s)`, d.id, d.ready))
 		b.accessible("drawer " + d.id)
 		eval[string](b, `document.querySelector("dialog[open] [data-close]").click() ?? ""`)
 	}

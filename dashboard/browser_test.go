@@ -145,9 +145,9 @@ func (b *browser) painted() {
 }
 
 // until polls a JavaScript condition.
-func (b *browser) until(limit time.Duration, js string) {
+func (b *browser) until(js string) {
 	b.t.Helper()
-	eventually(b.t, limit, js, func() bool { return eval[bool](b, "!!("+js+")") })
+	eventually(b.t, js, func() bool { return eval[bool](b, "!!("+js+")") })
 }
 
 func (b *browser) text(id string) string {
@@ -238,6 +238,6 @@ func openCabin(t *testing.T, l *live) *browser {
 	t.Helper()
 	b := startBrowser(t)
 	b.do(chromedp.Navigate(l.url + "/cabin/" + rigName))
-	b.until(10*time.Second, `document.getElementById("stale").hidden`)
+	b.until(`document.getElementById("stale").hidden`)
 	return b
 }

@@ -48,7 +48,7 @@ func TestValuesHaveUnitAndAge(t *testing.T) {
 		s.Channels[0].AgeS = num(7)
 		return s
 	})
-	b.until(5*time.Second, `/7\.\d s old/.test(document.querySelector("#load .age").innerText)`)
+	b.until(`/7\.\d s old/.test(document.querySelector("#load .age").innerText)`)
 	b.noComplaints()
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -84,7 +84,7 @@ func TestShadowMeetsTheLimit(t *testing.T) {
 		t.Helper()
 		set(m)
 		shown := strconv.FormatFloat(m, 'f', 1, 64)
-		b.until(5*time.Second, `document.getElementById("height").innerText.startsWith("`+shown+`")`)
+		b.until(`document.getElementById("height").innerText.startsWith("` + shown + `")`)
 		return eval[place](b, `(() => {
 			const y = (id) => document.getElementById(id).getBoundingClientRect();
 			const limit = y("limit-crown");
@@ -112,7 +112,7 @@ func TestShadowMeetsTheLimit(t *testing.T) {
 	if !(math.Abs(p.Bound-p.Limit) <= 2) {
 		t.Errorf("the bound is at %.1f px and the limit's mark at %.1f, want them to meet", p.Bound, p.Limit)
 	}
-	b.until(3*time.Second, `document.getElementById("act").dataset.size === "3"`)
+	b.until(`document.getElementById("act").dataset.size === "3"`)
 	for what, js := range map[string]string{
 		"the shadow's end takes its shape":      `!document.getElementById("shadow-end").hidden && getComputedStyle(document.getElementById("shadow-end")).clipPath.startsWith("polygon")`,
 		"and the alarm's colour":                `getComputedStyle(document.getElementById("shadow-end")).backgroundColor === getComputedStyle(document.querySelector(".alarm .tag")).backgroundColor || getComputedStyle(document.querySelector(".alarm .tag")).animationName === "call"`,
@@ -141,23 +141,23 @@ func TestAcknowledgeFromThePage(t *testing.T) {
 		return s
 	})
 	b := openCabin(t, l)
-	b.until(5*time.Second, `document.querySelector(".alarm .ack")`)
+	b.until(`document.querySelector(".alarm .ack")`)
 	d.mu.Lock()
 	d.refuse = errors.New("the alarm has changed")
 	d.mu.Unlock()
 	// By keyboard: focus the button, press it, type the name, press Enter.
 	b.do(chromedp.Focus(chromedp.CSS(".alarm .ack")))
 	b.do(chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.getElementById("person").open`)
+	b.until(`document.getElementById("person").open`)
 	b.do(chromedp.KeyEvent("A. Example"), chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.getElementById("toast").innerText.includes("refused: the alarm has changed")`)
+	b.until(`document.getElementById("toast").innerText.includes("refused: the alarm has changed")`)
 	d.mu.Lock()
 	d.refuse, d.acts = nil, nil
 	d.mu.Unlock()
-	b.until(3*time.Second, `!document.querySelector(".alarm .ack").hidden`)
+	b.until(`!document.querySelector(".alarm .ack").hidden`)
 	b.do(chromedp.Click(chromedp.CSS(".alarm .ack")))
-	b.until(3*time.Second, `document.getElementById("toast").innerText.includes("acknowledged by A. Example")`)
-	b.until(3*time.Second, `document.querySelector(".alarm .ack").hidden && document.querySelector(".alarm .since").innerText.includes("acknowledged")`)
+	b.until(`document.getElementById("toast").innerText.includes("acknowledged by A. Example")`)
+	b.until(`document.querySelector(".alarm .ack").hidden && document.querySelector(".alarm .since").innerText.includes("acknowledged")`)
 	acts := d.taken()
 	if len(acts) != 1 || acts[0].Do != "acknowledge" || acts[0].Alarm != "overhoist" || acts[0].Occurrence != 1 || acts[0].Version != 3 || acts[0].Person != "A. Example" {
 		t.Errorf("the desk took %+v", acts)
@@ -185,13 +185,13 @@ func TestResetOfALatchedAlarm(t *testing.T) {
 		return s
 	})
 	b := openCabin(t, l)
-	b.until(5*time.Second, `!document.querySelector(".alarm .reset").hidden && document.querySelector(".alarm .ack").hidden`)
+	b.until(`!document.querySelector(".alarm .reset").hidden && document.querySelector(".alarm .ack").hidden`)
 	if size := eval[string](b, `document.getElementById("act").dataset.size`); size != "0" {
 		t.Errorf("an alarm whose condition is over holds the middle of the page: size %s", size)
 	}
 	eval[string](b, `localStorage.setItem("hoistward.person", "B. Example") ?? ""`)
 	b.do(chromedp.Click(chromedp.CSS(".alarm .reset")))
-	b.until(5*time.Second, `document.getElementById("no-alarm").innerText === "No alarm stands."`)
+	b.until(`document.getElementById("no-alarm").innerText === "No alarm stands."`)
 	if acts := d.taken(); len(acts) != 1 || acts[0].Do != "reset" || acts[0].Person != "B. Example" {
 		t.Errorf("the desk took %+v, want one reset by B. Example", acts)
 	}
@@ -205,13 +205,13 @@ func TestSoundBannerUntilSoundRuns(t *testing.T) {
 	if !eval[bool](b, `!document.getElementById("sound-banner").hidden && document.getElementById("sound-banner").getBoundingClientRect().height > 20`) {
 		t.Error("there is no banner although nobody has touched the page")
 	}
-	eventually(t, 5*time.Second, "the server knows that the page is silent", func() bool { return l.Figures().Rigs[0].Silent == 1 })
+	eventually(t, "the server knows that the page is silent", func() bool { return l.Figures().Rigs[0].Silent == 1 })
 	b.do(chromedp.Click(chromedp.ID("sound-banner")))
-	b.until(10*time.Second, `document.getElementById("sound-banner").hidden && document.getElementById("sound-button").innerText === "sound on"`)
-	eventually(t, 5*time.Second, "the server knows that the page is heard", func() bool { r := l.Figures().Rigs[0]; return r.Sound == 1 && r.Silent == 0 })
-	b.until(3*time.Second, `!document.getElementById("silence").disabled`)
+	b.until(`document.getElementById("sound-banner").hidden && document.getElementById("sound-button").innerText === "sound on"`)
+	eventually(t, "the server knows that the page is heard", func() bool { r := l.Figures().Rigs[0]; return r.Sound == 1 && r.Silent == 0 })
+	b.until(`!document.getElementById("silence").disabled`)
 	b.do(chromedp.Click(chromedp.ID("silence")))
-	b.until(3*time.Second, `document.getElementById("silence").disabled`)
+	b.until(`document.getElementById("silence").disabled`)
 	if !eval[bool](b, `!document.querySelector(".alarm .ack").hidden`) {
 		t.Error("silence acknowledged the alarm")
 	}
@@ -222,9 +222,9 @@ func TestNotKnownIsHatchedWithItsReason(t *testing.T) {
 	l := serveLive(t, dashboard.Options{Desk: &desk{}})
 	l.show(lowering)
 	b := openCabin(t, l)
-	b.until(3*time.Second, `document.querySelector("#speed .num")`)
+	b.until(`document.querySelector("#speed .num")`)
 	l.show(blind)
-	b.until(5*time.Second, `document.getElementById("flag").classList.contains("hatched")`)
+	b.until(`document.getElementById("flag").classList.contains("hatched")`)
 	for id, why := range map[string]string{"speed": "drum speed: lost", "friction": "no application seen", "auxiliary": "drum speed lost", "flag": "not calibrated", "why-up": "block height lost", "why-down": "block height lost", "act": "not known"} {
 		if text := b.text(id); !strings.Contains(text, why) {
 			t.Errorf("%s shows %q, want the reason %q", id, text, why)
@@ -275,7 +275,7 @@ func TestNightFollowsTheMachine(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		b.until(5*time.Second, `document.documentElement.dataset.theme === "`+c.theme+`"`)
+		b.until(`document.documentElement.dataset.theme === "` + c.theme + `"`)
 	}
 }
 
@@ -287,11 +287,11 @@ func TestSwitchesAreKept(t *testing.T) {
 	// 18.2 m = 59.7 ft, 0.84 m/s = 165 ft/min, 1486 kN = 334.1 klbf, 226 °C = 439 °F, by hand.
 	oilfield := `document.getElementById("flag").innerText.startsWith("60") && document.querySelector("#speed .num").innerText === "165" &&
 		document.querySelector("#load .num").innerText === "334.1" && document.querySelector("#heat .num").innerText === "439"`
-	b.until(3*time.Second, oilfield)
+	b.until(oilfield)
 	b.do(chromedp.Click(chromedp.ID("theme-button")), chromedp.Click(chromedp.ID("theme-button")))
-	b.until(3*time.Second, `document.documentElement.dataset.theme === "night"`)
+	b.until(`document.documentElement.dataset.theme === "night"`)
 	b.do(chromedp.Reload())
-	b.until(10*time.Second, `document.getElementById("stale").hidden && `+oilfield)
+	b.until(`document.getElementById("stale").hidden && ` + oilfield)
 	if theme := eval[string](b, `document.documentElement.dataset.theme`); theme != "night" {
 		t.Errorf("after a reload the colours are of the %s, want night", theme)
 	}
@@ -303,9 +303,9 @@ func TestStartPageLists(t *testing.T) {
 	l.show(overhoist)
 	b := startBrowser(t)
 	b.do(chromedp.Navigate(l.url + "/"))
-	b.until(8*time.Second, `document.getElementById("rigs").innerText.includes("first: Overhoist") && document.getElementById("rigs").innerText.includes("nothing heard yet")`)
+	b.until(`document.getElementById("rigs").innerText.includes("first: Overhoist") && document.getElementById("rigs").innerText.includes("nothing heard yet")`)
 	b.shoot("start-day")
 	b.do(chromedp.Click(chromedp.CSS(`#rigs a[href="/cabin/northfell-1"]`)))
-	b.until(8*time.Second, `document.getElementById("stale")?.hidden`)
+	b.until(`document.getElementById("stale")?.hidden`)
 	b.noComplaints()
 }

@@ -3,7 +3,6 @@ package dashboard_test
 import (
 	"fmt"
 	"testing"
-	"time"
 
 	"hoistward/dashboard"
 
@@ -51,9 +50,9 @@ func TestDrawersHideNothingThatMustBeSeen(t *testing.T) {
 		b.do(chromedp.EmulateViewport(size[0], size[1]))
 		for _, d := range drawers {
 			l.show(d.scene)
-			b.until(8*time.Second, `document.querySelector(`+fmt.Sprintf("%q", d.open)+`)?.checkVisibility()`)
+			b.until(`document.querySelector(` + fmt.Sprintf("%q", d.open) + `)?.checkVisibility()`)
 			b.do(chromedp.Focus(chromedp.CSS(d.open)), chromedp.KeyEvent(kb.Enter))
-			b.until(8*time.Second, fmt.Sprintf(`document.getElementById(%q).open && (%s)`, d.id, d.ready))
+			b.until(fmt.Sprintf(`document.getElementById(%q).open && (%s)`, d.id, d.ready))
 			for _, theme := range []string{"day", "night"} {
 				eval[string](b, fmt.Sprintf("document.documentElement.dataset.theme = %q", theme))
 				b.painted()
@@ -66,7 +65,7 @@ func TestDrawersHideNothingThatMustBeSeen(t *testing.T) {
 				t.Errorf("%s at %dx%d: %s", d.id, size[0], size[1], bad)
 			}
 			b.do(chromedp.KeyEvent(kb.Escape))
-			b.until(3*time.Second, `!document.querySelector("dialog[open]")`)
+			b.until(`!document.querySelector("dialog[open]")`)
 			if !eval[bool](b, fmt.Sprintf(`document.activeElement === document.querySelector(%q)`, d.open)) {
 				t.Errorf("%s: the focus does not go back to what opened it", d.id)
 			}
@@ -74,11 +73,11 @@ func TestDrawersHideNothingThatMustBeSeen(t *testing.T) {
 	}
 	// What must be seen at once closes whatever is open.
 	b.do(chromedp.Click(chromedp.ID("service-button")))
-	b.until(3*time.Second, `document.getElementById("service").open`)
+	b.until(`document.getElementById("service").open`)
 	l.show(overhoist)
-	b.until(5*time.Second, `document.getElementById("act").dataset.size === "3" && !document.querySelector("dialog[open]")`)
+	b.until(`document.getElementById("act").dataset.size === "3" && !document.querySelector("dialog[open]")`)
 	b.do(chromedp.Click(chromedp.CSS(".alarm .open")))
-	b.until(3*time.Second, `document.getElementById("card").open`)
+	b.until(`document.getElementById("card").open`)
 	b.painted()
 	b.shoot("drawer-card-overhoist")
 	if bad := eval[string](b, hidesJS); bad != "" {

@@ -55,7 +55,8 @@ func nextFleet(t *testing.T, conn *websocket.Conn) (m fleetMessage) {
 
 func TestFleetIsSentWholeThenWhatChanges(t *testing.T) {
 	l := serveLive(t, dashboard.Options{Rigs: []string{"southmoor-2", "eastlow-3"}})
-	l.Publish(overhoist(7, time.Now()))
+	start := time.Now()
+	l.Publish(overhoist(7, start))
 	conn, _, err := dial(t, l, "fleet", nil)
 	if err != nil {
 		t.Fatal(err)
@@ -68,7 +69,7 @@ func TestFleetIsSentWholeThenWhatChanges(t *testing.T) {
 	if a := m.Alarms[0].Standing[0]; a.Alarm != "overhoist" || a.Occurrence != 1 || a.Version != 3 || !a.CanAck {
 		t.Errorf("first alarm %+v: want what an acknowledgement must name", a)
 	}
-	now := time.Now()
+	now := start.Add(10 * time.Millisecond)
 	l.Publish(overhoist(8, now))
 	seen, lists, before := map[string]uint64{}, 0, m
 	for seen[rigName] < 9 {
@@ -282,7 +283,7 @@ func TestPagesOfOneAddressAreBounded(t *testing.T) {
 	}
 	l.address.Store(&net.TCPAddr{IP: net.ParseIP("192.0.2.7"), Port: 1})
 	first.Close()
-	eventually(t, 5*time.Second, "a page that left makes room", func() bool { _, code := open(); return code == http.StatusSwitchingProtocols })
+	eventually(t, "a page that left makes room", func() bool { _, code := open(); return code == http.StatusSwitchingProtocols })
 }
 
 // heap is what is in use after a collection, bytes.
@@ -351,14 +352,14 @@ func TestTwoHundredPagesOfWhichTwentyNeverRead(t *testing.T) {
 		}
 		return true
 	}
-	eventually(t, time.Minute, "every page that reads has the first", func() bool { return all(1) })
+	eventually(t, "every page that reads has the first", func() bool { return all(1) })
 	before := heap()
 	for round := uint64(2); l.Figures().Slow < 20 || round < 40; round++ {
 		if round > 400 {
 			t.Fatalf("%d pages were dropped, want the 20 that never read", l.Figures().Slow)
 		}
 		publish()
-		eventually(t, time.Minute, fmt.Sprintf("every page that reads has %d", round), func() bool { return all(round) })
+		eventually(t, fmt.Sprintf("every page that reads has %d", round), func() bool { return all(round) })
 	}
 	f := l.Figures()
 	if f.Pages != 180 || f.Slow != 20 || f.Lost != 0 {

@@ -27,7 +27,7 @@ func openFleet(t *testing.T, f *liveFleet) *browser {
 	b := startBrowser(t)
 	b.do(chromedp.EmulateViewport(1920, 1080))
 	b.do(chromedp.Navigate(f.url + "/fleet"))
-	b.until(20*time.Second, `document.getElementById("stale").hidden && document.querySelectorAll(".rig").length >= 40`)
+	b.until(`document.getElementById("stale").hidden && document.querySelectorAll(".rig").length >= 40`)
 	return b
 }
 
@@ -45,7 +45,7 @@ func theme(b *browser, name string) {
 func TestFleetPictures(t *testing.T) {
 	f := serveFleet(t, dashboard.Options{Desk: &desk{}}, troubled)
 	b := openFleet(t, f)
-	b.until(8*time.Second, `document.querySelectorAll(".alarm").length >= 6 && !document.getElementById("lost").hidden`)
+	b.until(`document.querySelectorAll(".alarm").length >= 6 && !document.getElementById("lost").hidden`)
 	for _, size := range [][2]int64{{1920, 1080}, {1280, 800}, {390, 844}} {
 		for _, name := range []string{"day", "night"} {
 			b.do(chromedp.EmulateViewport(size[0], size[1]))
@@ -99,13 +99,13 @@ func TestFleetIsAccessible(t *testing.T) {
 		b.accessible("fleet by " + name)
 	}
 	b.do(chromedp.Click(chromedp.CSS(".alarm .what")))
-	b.until(5*time.Second, `document.getElementById("card").open && document.getElementById("card-response").innerText !== "asking"`)
+	b.until(`document.getElementById("card").open && document.getElementById("card-response").innerText !== "asking"`)
 	b.accessible("fleet, a card")
 	for _, page := range []struct{ path, ready string }{
 		{"/fleet/tour", `document.querySelectorAll("#rigs .rig").length === 40`}, {"/help", `true`}, {"/", `document.querySelector("#rigs [data-key]")`},
 	} {
 		b.do(chromedp.Navigate(f.url + page.path))
-		b.until(20*time.Second, page.ready)
+		b.until(page.ready)
 		for _, name := range []string{"day", "night"} {
 			theme(b, name)
 			b.accessible(page.path + " by " + name)
@@ -120,7 +120,7 @@ func TestALostLinkIsLoud(t *testing.T) {
 	var since time.Time
 	f := serveFleet(t, dashboard.Options{Desk: &desk{}}, tripping)
 	b := openFleet(t, f)
-	b.until(8*time.Second, `document.getElementById("lost").hidden && document.querySelectorAll(".rig.lost-link").length === 0`)
+	b.until(`document.getElementById("lost").hidden && document.querySelectorAll(".rig.lost-link").length === 0`)
 	since = time.Now()
 	f.scene(func(i int, seq uint64, now time.Time) *dashboard.Snapshot {
 		s := tripping(i, seq, now)
@@ -130,7 +130,7 @@ func TestALostLinkIsLoud(t *testing.T) {
 		return s
 	})
 	name := f.names[lost]
-	b.until(8*time.Second, tileJS+fmt.Sprintf(`(%q).classList.contains("lost-link") && document.getElementById("lost").innerText.includes(%q)`, name, name))
+	b.until(tileJS + fmt.Sprintf(`(%q).classList.contains("lost-link") && document.getElementById("lost").innerText.includes(%q)`, name, name))
 	took := eval[float64](b, fmt.Sprintf("Date.now() - %d", since.UnixMilli()))
 	t.Logf("told %.1f s after its last reading", took/1000)
 	for _, js := range []string{
@@ -157,7 +157,7 @@ func TestFleetTurnsStale(t *testing.T) {
 	eval[int](b, `(() => { const send = WebSocket.prototype; const d = Object.getOwnPropertyDescriptor(MessageEvent.prototype, "data"); Object.defineProperty(MessageEvent.prototype, "data", { get() { if (!window.holed) window.lastMessage = performance.now(); return window.holed ? "" : d.get.call(this); } }); return 1; })()`)
 	b.painted()
 	eval[bool](b, `window.holed = true`) // whatever comes from now on is nothing
-	b.until(8*time.Second, `window.staleAt > 0`)
+	b.until(`window.staleAt > 0`)
 	if after := eval[float64](b, `window.staleAt - window.lastMessage`); !(after < 2400) {
 		t.Errorf("stale %.0f ms after the last message, want 2000 and a paint", after)
 	}
@@ -172,7 +172,7 @@ func TestFleetTurnsStale(t *testing.T) {
 	}
 	b.shoot("fleet-stale")
 	eval[bool](b, `window.holed = false`)
-	b.until(15*time.Second, `document.getElementById("stale").hidden && !document.getElementById("page").inert`)
+	b.until(`document.getElementById("stale").hidden && !document.getElementById("page").inert`)
 }
 
 // What one page acknowledges is seen on the other, under the person's name; a refusal is
@@ -189,8 +189,8 @@ func TestAcknowledgeFromTwoFleetPages(t *testing.T) {
 		return s
 	})
 	first, second := openFleet(t, f), openFleet(t, f)
-	first.until(8*time.Second, `document.querySelector(".alarm:not(.old) .tag")?.innerText.includes("EMERGENCY")`)
-	second.until(8*time.Second, `document.querySelectorAll(".alarm").length >= 6`)
+	first.until(`document.querySelector(".alarm:not(.old) .tag")?.innerText.includes("EMERGENCY")`)
+	second.until(`document.querySelectorAll(".alarm").length >= 6`)
 	d.mu.Lock()
 	d.refuse = errors.New("the alarm has changed")
 	d.mu.Unlock()
@@ -199,9 +199,9 @@ func TestAcknowledgeFromTwoFleetPages(t *testing.T) {
 	}
 	first.do(chromedp.Focus(chromedp.CSS(".alarm .ack")))
 	first.do(chromedp.KeyEvent(kb.Enter))
-	first.until(3*time.Second, `document.getElementById("person").open`)
+	first.until(`document.getElementById("person").open`)
 	first.do(chromedp.KeyEvent("A. Example"), chromedp.KeyEvent(kb.Enter))
-	first.until(20*time.Second, `document.getElementById("toast").innerText !== ""`)
+	first.until(`document.getElementById("toast").innerText !== ""`)
 	if said := first.text("toast"); !strings.Contains(said, "refused: the alarm has changed") {
 		t.Errorf("the page says %q, want why it was refused", said)
 	}
@@ -209,25 +209,27 @@ func TestAcknowledgeFromTwoFleetPages(t *testing.T) {
 	d.refuse, d.acts = nil, nil
 	d.mu.Unlock()
 	const ack = `[aria-label="acknowledge Overhoist of southmoor-3"]`
-	first.until(8*time.Second, `document.querySelector('.ack`+ack+`:not([hidden])')`)
+	first.until(`document.querySelector('.ack` + ack + `:not([hidden])')`)
 	// On a busy machine the page may be stale for a moment, and takes no click then.
-	for end := time.Now().Add(30 * time.Second); len(d.taken()) == 0 && time.Now().Before(end); {
-		first.until(20*time.Second, `!document.getElementById("page").inert`)
+	eventually(t, "the desk has the act", func() bool {
+		first.until(`!document.getElementById("page").inert`)
 		first.do(chromedp.Click(chromedp.CSS(".ack" + ack)))
 		for wait := time.Now().Add(3 * time.Second); len(d.taken()) == 0 && time.Now().Before(wait); {
 			eval[bool](first, `document.hasFocus() || true`) // a round trip to the page between two looks
 		}
-	}
-	first.until(20*time.Second, `document.getElementById("toast").innerText.includes("acknowledged by A. Example")`)
+		return len(d.taken()) > 0
+	})
+	// Where the answer was too late for the page, it must send the person to the list.
+	first.until(`/acknowledged by A. Example|look whether it was done/.test(document.getElementById("toast").innerText)`)
 	for _, b := range []*browser{first, second} {
-		b.until(8*time.Second, `[...document.querySelectorAll(".alarm.old")].some((e) => e.innerText.includes("southmoor-3 Overhoist") && e.innerText.includes("seen by A. Example"))`)
-		b.until(8*time.Second, tileJS+`("southmoor-3").querySelector(".tag").innerText.includes("Overhoist")`)
+		b.until(`[...document.querySelectorAll(".alarm.old")].some((e) => e.innerText.includes("southmoor-3 Overhoist") && e.innerText.includes("seen by A. Example"))`)
+		b.until(tileJS + `("southmoor-3").querySelector(".tag").innerText.includes("Overhoist")`)
 	}
 	acts := d.taken()
 	if len(acts) != 1 || acts[0].Do != "acknowledge" || acts[0].Alarm != "overhoist" || acts[0].Occurrence != 1 || acts[0].Version != 3 || acts[0].Person != "A. Example" || acts[0].Rig != "southmoor-3" {
 		t.Errorf("the desk took %+v", acts)
 	}
-	second.until(8*time.Second, `document.getElementById("people").innerText.includes("A. Example")`)
+	second.until(`document.getElementById("people").innerText.includes("A. Example")`)
 	for _, e := range first.consoleErrors() { // the browser logs the refusal as a failed request
 		if !strings.Contains(e, "409") {
 			t.Errorf("console: %s", e)
@@ -244,13 +246,13 @@ func (d manyDesk) Act(_ string, act ingest.Act) error { return d.desk.Act(rigNam
 func TestFiltersOfTheAlarmList(t *testing.T) {
 	f := serveFleet(t, dashboard.Options{Desk: &desk{}}, troubled)
 	b := openFleet(t, f)
-	b.until(8*time.Second, `document.querySelectorAll(".alarm").length >= 7`)
+	b.until(`document.querySelectorAll(".alarm").length >= 7`)
 	set := func(id, value string) {
 		eval[bool](b, fmt.Sprintf(`(() => { const e = document.getElementById(%q); if (e.type === "checkbox") e.checked = %q === "true"; else e.value = %q; return e.dispatchEvent(new Event("change")); })()`, id, value, value))
 	}
 	only := func(what, js string) {
 		t.Helper()
-		b.until(5*time.Second, `(() => { const rows = [...document.querySelectorAll(".alarm")].map((e) => ({ rig: e.querySelector(".what b").innerText, priority: e.dataset.priority, old: e.classList.contains("old"), text: e.innerText })); return `+js+`; })()`)
+		b.until(`(() => { const rows = [...document.querySelectorAll(".alarm")].map((e) => ({ rig: e.querySelector(".what b").innerText, priority: e.dataset.priority, old: e.classList.contains("old"), text: e.innerText })); return ` + js + `; })()`)
 		t.Log(what)
 	}
 	set("least", "high")
@@ -272,7 +274,7 @@ func TestFiltersOfTheAlarmList(t *testing.T) {
 func TestNothingMovesUnderTheFinger(t *testing.T) {
 	f := serveFleet(t, dashboard.Options{Desk: &desk{}}, func(i int, seq uint64, now time.Time) *dashboard.Snapshot { return base(seq, now) })
 	b := openFleet(t, f)
-	b.until(5*time.Second, shownJS+`[0] !== undefined`)
+	b.until(shownJS + `[0] !== undefined`)
 	point := func() {
 		eval[bool](b, `document.getElementById("rigs").dispatchEvent(new PointerEvent("pointermove", { bubbles: true, clientX: 900, clientY: 500 }))`)
 	}
@@ -285,7 +287,7 @@ func TestNothingMovesUnderTheFinger(t *testing.T) {
 		}
 		return base(seq, now)
 	})
-	eventually(t, 10*time.Second, "the page knows of a better order and keeps the one that is shown", func() bool {
+	eventually(t, "the page knows of a better order and keeps the one that is shown", func() bool {
 		point()
 		return eval[bool](b, `document.getElementById("held").innerText !== ""`)
 	})
@@ -295,7 +297,7 @@ func TestNothingMovesUnderTheFinger(t *testing.T) {
 	if !eval[bool](b, tileJS+fmt.Sprintf(`(%q).dataset.priority === "emergency"`, last)) {
 		t.Error("while the order waits the tile does not show its alarm")
 	}
-	b.until(8*time.Second, shownJS+fmt.Sprintf(`[0] === %q && document.getElementById("held").innerText === ""`, last))
+	b.until(shownJS + fmt.Sprintf(`[0] === %q && document.getElementById("held").innerText === ""`, last))
 	b.noComplaints()
 }
 
@@ -309,7 +311,7 @@ func TestFleetByKeyboard(t *testing.T) {
 		return base(seq, now)
 	})
 	b := openFleet(t, f)
-	b.until(8*time.Second, shownJS+`[0] === "southmoor-3"`)
+	b.until(shownJS + `[0] === "southmoor-3"`)
 	stops := 0
 	for range 30 {
 		b.do(chromedp.KeyEvent(kb.Tab))
@@ -346,7 +348,7 @@ func TestFleetByKeyboard(t *testing.T) {
 		}
 		return base(seq, now)
 	})
-	b.until(10*time.Second, shownJS+`.indexOf("ashby-moss-2") < 2`)
+	b.until(shownJS + `.indexOf("ashby-moss-2") < 2`)
 	if focus() != held {
 		t.Errorf("when tiles moved the focus went from %q to %q", held, focus())
 	}
@@ -361,7 +363,7 @@ func TestFleetByKeyboard(t *testing.T) {
 		t.Error("the keyboard does not reach acknowledge")
 	}
 	b.do(chromedp.Focus(chromedp.CSS(`.rig[tabindex="0"]`)), chromedp.KeyEvent(kb.Enter))
-	b.until(10*time.Second, `location.pathname.startsWith("/cabin/")`)
+	b.until(`location.pathname.startsWith("/cabin/")`)
 }
 
 // frames is how a page kept up: of its frames, ms.
@@ -465,10 +467,10 @@ func tourOptions() dashboard.Options {
 // and prints in black on white without its switches.
 func TestTourChange(t *testing.T) {
 	f := serveFleet(t, tourOptions(), troubled)
-	eventually(t, 5*time.Second, "all are heard", func() bool { return f.seq.Load() > 2 })
+	eventually(t, "all are heard", func() bool { return f.seq.Load() > 2 })
 	b := startBrowser(t)
 	b.do(chromedp.Navigate(f.url + "/fleet/tour"))
-	b.until(20*time.Second, `document.querySelectorAll("#rigs .rig").length === 40`)
+	b.until(`document.querySelectorAll("#rigs .rig").length === 40`)
 	section := func(name string) string {
 		return eval[string](b, fmt.Sprintf(`[...document.querySelectorAll("#rigs .rig")].find((e) => e.querySelector("h2").innerText.startsWith(%q)).innerText`, name))
 	}
@@ -490,9 +492,9 @@ func TestTourChange(t *testing.T) {
 		t.Error("an alarm's own workings are told though nobody asked")
 	}
 	b.do(chromedp.Click(chromedp.ID("every")))
-	b.until(10*time.Second, `document.getElementById("rigs").innerText.includes("input bad")`)
+	b.until(`document.getElementById("rigs").innerText.includes("input bad")`)
 	eval[string](b, `(() => { const e = document.getElementById("of-rig"); e.value = "southmoor-3"; e.dispatchEvent(new Event("change")); return ""; })()`)
-	b.until(10*time.Second, `document.querySelectorAll("#rigs .rig").length === 1`)
+	b.until(`document.querySelectorAll("#rigs .rig").length === 1`)
 	for _, name := range []string{"day", "night"} {
 		theme(b, name)
 		b.shoot("tour-" + name)
@@ -516,7 +518,7 @@ func TestHelpAndStartAreRead(t *testing.T) {
 	b := startBrowser(t)
 	for _, path := range []string{"/help", "/"} {
 		b.do(chromedp.Navigate(l.url + path))
-		b.until(8*time.Second, `document.getElementById("theme-button").innerText !== ""`)
+		b.until(`document.getElementById("theme-button").innerText !== ""`)
 		for _, name := range []string{"day", "night"} {
 			theme(b, name)
 			if bad := eval[string](b, contrastJS); bad != "" {

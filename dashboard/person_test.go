@@ -42,11 +42,11 @@ func signedIn(t *testing.T, d *desk, account access.Account) *browser {
 	l.show(testDue)
 	b := startBrowser(t)
 	b.do(chromedp.Navigate(l.url + "/cabin/" + rigName))
-	b.until(8*time.Second, `document.getElementById("enter")`)
+	b.until(`document.getElementById("enter")`)
 	b.fill("person", account.Person)
 	b.fill("password", "the pipe is in the slips")
 	b.do(chromedp.Click(chromedp.ID("enter")))
-	b.until(10*time.Second, `document.getElementById("stale")?.hidden && document.querySelector(".alarm .open")`)
+	b.until(`document.getElementById("stale")?.hidden && document.querySelector(".alarm .open")`)
 	return b
 }
 
@@ -65,11 +65,11 @@ func TestCabinByRole(t *testing.T) {
 		t.Run(c.account.Person, func(t *testing.T) {
 			d := &desk{}
 			b := signedIn(t, d, c.account)
-			b.until(5*time.Second, fmt.Sprintf(`document.getElementById("you-button").innerText === %q`, c.account.Person))
+			b.until(fmt.Sprintf(`document.getElementById("you-button").innerText === %q`, c.account.Person))
 			b.do(chromedp.Click(chromedp.CSS(".alarm .open")))
-			b.until(3*time.Second, `document.getElementById("card").open`)
+			b.until(`document.getElementById("card").open`)
 			for id, want := range map[string]bool{"card-ack": c.ack, "card-shelve": c.shelve, "card-remove": c.remove} {
-				b.until(3*time.Second, fmt.Sprintf(`document.getElementById(%q).checkVisibility() === %v`, id, want))
+				b.until(fmt.Sprintf(`document.getElementById(%q).checkVisibility() === %v`, id, want))
 			}
 			if got := eval[bool](b, `document.querySelector(".alarm .ack").checkVisibility()`); got != c.ack {
 				t.Errorf("acknowledge in the list is offered: %v, want %v", got, c.ack)
@@ -78,10 +78,10 @@ func TestCabinByRole(t *testing.T) {
 				t.Errorf("the card says %q, want %q in it", text, c.says)
 			}
 			b.do(chromedp.Click(chromedp.ID("service-button")))
-			b.until(3*time.Second, fmt.Sprintf(`document.querySelector('[data-form="reference_set"]').disabled === %v && document.querySelector('[data-form="line_cut"]').disabled === %v`, !c.reference, !c.ack))
+			b.until(fmt.Sprintf(`document.querySelector('[data-form="reference_set"]').disabled === %v && document.querySelector('[data-form="line_cut"]').disabled === %v`, !c.reference, !c.ack))
 			if c.ack {
 				b.do(chromedp.Click(chromedp.CSS(".alarm .ack")))
-				eventually(t, 3*time.Second, "acknowledged under the account's name", func() bool { a := d.taken(); return len(a) == 1 && a[0].Person == c.account.Person })
+				eventually(t, "acknowledged under the account's name", func() bool { a := d.taken(); return len(a) == 1 && a[0].Person == c.account.Person })
 			}
 			b.noComplaints()
 		})
@@ -93,15 +93,15 @@ func TestLikesGoWithTheAccount(t *testing.T) {
 	b := signedIn(t, &desk{}, access.Account{Person: "Engineer", Role: access.Manage})
 	b.do(chromedp.Click(chromedp.ID("you-button")), chromedp.Click(chromedp.ID("units-button")),
 		chromedp.Click(chromedp.ID("theme-button")), chromedp.Click(chromedp.ID("theme-button")))
-	b.until(3*time.Second, `document.documentElement.dataset.theme === "night" && document.querySelector("#load .value").innerText.includes("klbf")`)
+	b.until(`document.documentElement.dataset.theme === "night" && document.querySelector("#load .value").innerText.includes("klbf")`)
 	likes := `fetch("/api/me").then((r) => r.json()).then((me) => JSON.stringify(me.preferences))`
-	eventually(t, 5*time.Second, "kept with the account", func() bool {
+	eventually(t, "kept with the account", func() bool {
 		text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](likes, chromedp.EvalAwaitPromise))
 		return err == nil && text == `{"units":"oilfield","theme":"night"}`
 	})
 	eval[string](b, `localStorage.clear() ?? ""`) // as another screen would be
 	b.do(chromedp.Reload())
-	b.until(10*time.Second, `document.getElementById("stale").hidden && document.documentElement.dataset.theme === "night" && document.querySelector("#load .value").innerText.includes("klbf")`)
+	b.until(`document.getElementById("stale").hidden && document.documentElement.dataset.theme === "night" && document.querySelector("#load .value").innerText.includes("klbf")`)
 	b.do(chromedp.Click(chromedp.ID("you-button")), chromedp.Click(chromedp.ID("sign-out")))
-	b.until(8*time.Second, `location.pathname === "/sign-in" && document.getElementById("enter")`)
+	b.until(`location.pathname === "/sign-in" && document.getElementById("enter")`)
 }

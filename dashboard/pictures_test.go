@@ -28,7 +28,7 @@ func TestPictures(t *testing.T) {
 		{"crowded", crowded, `document.querySelectorAll(".chip").length >= 14`},
 	} {
 		l.show(sc.scene)
-		b.until(8*time.Second, sc.shown)
+		b.until(sc.shown)
 		b.painted()
 		b.shoot(sc.name + "-silent-1280x800")
 		if overflow := eval[string](b, overflowJS); overflow != "" {
@@ -36,10 +36,10 @@ func TestPictures(t *testing.T) {
 		}
 	}
 	b.do(chromedp.Click(chromedp.ID("sound-banner")))
-	b.until(8*time.Second, `document.getElementById("sound-banner").hidden`)
+	b.until(`document.getElementById("sound-banner").hidden`)
 	for _, st := range states {
 		l.show(st.scene)
-		b.until(8*time.Second, st.shown)
+		b.until(st.shown)
 		for _, size := range [][2]int64{{1280, 800}, {1920, 1080}} {
 			for _, theme := range []string{"day", "night"} {
 				b.do(chromedp.EmulateViewport(size[0], size[1]))
@@ -64,9 +64,9 @@ func TestCardAndOtherUnits(t *testing.T) {
 	l.show(floor)
 	b := openCabin(t, l)
 	b.do(chromedp.Click(chromedp.ID("you-button")), chromedp.Click(chromedp.ID("units-button")))
-	b.until(5*time.Second, `document.querySelector(".alarm .open")`)
+	b.until(`document.querySelector(".alarm .open")`)
 	b.do(chromedp.Click(chromedp.CSS(".alarm .open")))
-	b.until(3*time.Second, `document.getElementById("card").open`)
+	b.until(`document.getElementById("card").open`)
 	b.painted()
 	b.shoot("card-oilfield-day-1280x800")
 	text := b.text("card")
@@ -79,7 +79,7 @@ func TestCardAndOtherUnits(t *testing.T) {
 		t.Error("the card hides the mast")
 	}
 	b.do(chromedp.KeyEvent(kb.Escape))
-	b.until(3*time.Second, `!document.getElementById("card").open`)
+	b.until(`!document.getElementById("card").open`)
 }
 
 // overflowJS names the elements whose text leaves the window or overlaps the lower edge.

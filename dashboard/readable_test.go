@@ -21,7 +21,7 @@ func TestReadableAndReachable(t *testing.T) {
 	for name, scene := range map[string]func(uint64, time.Time) *dashboard.Snapshot{"overhoist": overhoist, "blind": blind, "lowering": lowering} {
 		l.show(scene)
 		first := map[string]string{"overhoist": "Overhoist", "blind": "Blind", "lowering": ""}[name]
-		b.until(5*time.Second, `(document.querySelector(".alarm .title")?.innerText ?? "").startsWith("`+first+`") && (!!document.querySelector(".alarm")) === `+strconv.FormatBool(first != ""))
+		b.until(`(document.querySelector(".alarm .title")?.innerText ?? "").startsWith("` + first + `") && (!!document.querySelector(".alarm")) === ` + strconv.FormatBool(first != ""))
 		for _, theme := range []string{"day", "night"} {
 			eval[string](b, `document.documentElement.dataset.theme = "`+theme+`"`)
 			if bad := eval[string](b, contrastJS); bad != "" {
@@ -30,7 +30,7 @@ func TestReadableAndReachable(t *testing.T) {
 		}
 	}
 	l.show(overhoist)
-	b.until(5*time.Second, `document.querySelector(".alarm .title")?.innerText.startsWith("Overhoist") && document.querySelector(".alarm .ack")`)
+	b.until(`document.querySelector(".alarm .title")?.innerText.startsWith("Overhoist") && document.querySelector(".alarm .ack")`)
 	want := eval[int](b, `[...document.querySelectorAll("header button, .banner, main button")].filter((e) => !e.disabled && e.offsetParent !== null).length`)
 	reached := map[string]bool{}
 	for range want + 2 {
@@ -88,7 +88,7 @@ func TestPhoneSizedWindow(t *testing.T) {
 	l.show(overhoist)
 	b := openCabin(t, l)
 	b.do(chromedp.EmulateViewport(390, 844))
-	b.until(5*time.Second, `document.getElementById("act").dataset.size === "3"`)
+	b.until(`document.getElementById("act").dataset.size === "3"`)
 	b.painted()
 	b.shoot("overhoist-phone-390x844")
 	if wide := eval[int](b, `document.documentElement.scrollWidth`); wide > 390 {

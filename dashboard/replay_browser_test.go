@@ -103,7 +103,7 @@ func openReplay(t *testing.T) *browser {
 	l := serveLive(t, dashboard.Options{Replay: desk.Handler()})
 	b := startBrowser(t)
 	b.do(chromedp.Navigate(l.url + "/replay"))
-	b.until(20*time.Second, `document.body.dataset.drawn && document.body.dataset.row && document.querySelector("#what-key option")`)
+	b.until(`document.body.dataset.drawn && document.body.dataset.row && document.querySelector("#what-key option")`)
 	return b
 }
 
@@ -116,7 +116,7 @@ func (b *browser) row() int { return eval[int](b, `Number(document.body.dataset.
 
 func (b *browser) untilRow(want int) {
 	b.t.Helper()
-	b.until(10*time.Second, fmt.Sprintf(`document.body.dataset.row === "%d"`, want))
+	b.until(fmt.Sprintf(`document.body.dataset.row === "%d"`, want))
 }
 
 // where is the middle of an element on the screen, x at a share of its width.
@@ -162,12 +162,12 @@ func TestReplayPage(t *testing.T) {
 	step(`key: "ArrowLeft", shiftKey: true`, start)
 	before := eval[string](b, `document.body.dataset.drawn`)
 	b.press("+")
-	b.until(10*time.Second, fmt.Sprintf(`document.body.dataset.drawn !== %q`, before))
+	b.until(fmt.Sprintf(`document.body.dataset.drawn !== %q`, before))
 	zoomed := eval[string](b, `document.body.dataset.drawn`)
 	b.press("0")
-	b.until(10*time.Second, fmt.Sprintf(`document.body.dataset.drawn === %q`, before))
+	b.until(fmt.Sprintf(`document.body.dataset.drawn === %q`, before))
 	b.press("]")
-	b.until(10*time.Second, fmt.Sprintf(`Number(document.body.dataset.row) > %d`, start))
+	b.until(fmt.Sprintf(`Number(document.body.dataset.row) > %d`, start))
 	b.press("[")
 	b.untilRow(start)
 	if zoomed == before {
@@ -176,22 +176,22 @@ func TestReplayPage(t *testing.T) {
 
 	// Playing moves the cursor on its own; a second press stops it.
 	b.press(" ")
-	b.until(10*time.Second, fmt.Sprintf(`Number(document.body.dataset.row) > %d`, start+5))
+	b.until(fmt.Sprintf(`Number(document.body.dataset.row) > %d`, start+5))
 	b.press(" ")
-	b.until(5*time.Second, `document.getElementById("play").getAttribute("aria-pressed") === "false"`)
+	b.until(`document.getElementById("play").getAttribute("aria-pressed") === "false"`)
 
 	// By mouse: a click sets the cursor, a drag zooms, the list of alarms jumps.
 	x, y := b.where(`[data-plot="height"] canvas`, 0.5)
 	b.mouse(input.DispatchMouseEventTypeMousePressed, x, y)
 	b.mouse(input.DispatchMouseEventTypeMouseReleased, x, y)
-	b.until(10*time.Second, fmt.Sprintf(`document.body.dataset.row && Math.abs(Number(document.body.dataset.row) - %d) > 20`, start))
+	b.until(fmt.Sprintf(`document.body.dataset.row && Math.abs(Number(document.body.dataset.row) - %d) > 20`, start))
 	b.mouse(input.DispatchMouseEventTypeMousePressed, x, y)
 	b.mouse(input.DispatchMouseEventTypeMouseMoved, x+60, y)
 	b.mouse(input.DispatchMouseEventTypeMouseMoved, x+120, y)
 	b.mouse(input.DispatchMouseEventTypeMouseReleased, x+120, y)
-	b.until(10*time.Second, fmt.Sprintf(`document.body.dataset.drawn !== %q`, before))
+	b.until(fmt.Sprintf(`document.body.dataset.drawn !== %q`, before))
 	eval[string](b, `document.getElementById("whole").click() ?? ""`)
-	b.until(10*time.Second, fmt.Sprintf(`document.body.dataset.drawn === %q`, before))
+	b.until(fmt.Sprintf(`document.body.dataset.drawn === %q`, before))
 	eval[string](b, `document.querySelector("#alarm-list button").click() ?? ""`)
 	b.untilRow(start)
 
@@ -218,14 +218,14 @@ func (b *browser) whatIf() {
 		document.getElementById("what-run").click();
 		return "";
 	})()`)
-	b.until(20*time.Second, `document.querySelector("#what-result table") && !document.getElementById("mast-box-changed").hidden`)
+	b.until(`document.querySelector("#what-result table") && !document.getElementById("mast-box-changed").hidden`)
 	if got := b.text("what-result"); !slices.ContainsFunc(eval[[]string](b, `[...document.querySelectorAll("#what-result td")].map((e) => e.textContent)`), func(s string) bool {
 		return len(s) > 5 && s[:5] == "moves"
 	}) {
 		b.t.Errorf("what if: %q, want an alarm that moves", got)
 	}
 	b.painted()
-	b.until(10*time.Second, `document.querySelector("#mast-changed .flag").innerText.includes("m")`)
+	b.until(`document.querySelector("#mast-changed .flag").innerText.includes("m")`)
 	b.shootReplay("replay-whatif-day")
 }
 
@@ -237,9 +237,9 @@ func TestOneSampleIsOnTheCanvas(t *testing.T) {
 		for (const c of document.querySelectorAll("#plot-choice input")) if (c.checked !== (c.parentElement.innerText.trim() === "auxiliary coil")) c.click();
 		return "";
 	})()`)
-	b.until(10*time.Second, `document.querySelectorAll(".plot").length === 1`)
+	b.until(`document.querySelectorAll(".plot").length === 1`)
 	b.painted()
-	b.until(10*time.Second, `document.body.dataset.drawn`)
+	b.until(`document.body.dataset.drawn`)
 	share := float64(replaySpike.Sub(replayBegin)) / float64(time.Minute)
 	inked := func(at float64) int {
 		return eval[int](b, fmt.Sprintf(`(() => {
@@ -252,7 +252,7 @@ func TestOneSampleIsOnTheCanvas(t *testing.T) {
 			return n;
 		})()`, at))
 	}
-	eventually(t, 10*time.Second, "the spike on the canvas", func() bool { return inked(share) > 10 })
+	eventually(t, "the spike on the canvas", func() bool { return inked(share) > 10 })
 	if beside := inked(share + 0.05); beside >= inked(share)/2 {
 		t.Errorf("%d dark points beside the spike, %d on it", beside, inked(share))
 	}

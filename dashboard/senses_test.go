@@ -34,7 +34,7 @@ func TestStatesAreToldApartWithoutColour(t *testing.T) {
 	shapes, texts := map[string]string{}, map[string]string{}
 	for _, st := range states {
 		l.show(st.scene)
-		b.until(8*time.Second, st.shown)
+		b.until(st.shown)
 		b.painted()
 		shape := eval[string](b, shapeJS)
 		if !json.Valid([]byte(shape)) {
@@ -96,7 +96,7 @@ func TestKeyboardAlone(t *testing.T) {
 	l.show(testDue)
 	b := openCabin(t, l)
 	withPerson(b)
-	b.until(5*time.Second, `document.querySelectorAll(".alarm").length === 2`)
+	b.until(`document.querySelectorAll(".alarm").length === 2`)
 	to := func(want string) {
 		t.Helper()
 		for range 60 {
@@ -113,31 +113,31 @@ func TestKeyboardAlone(t *testing.T) {
 	}
 	to("do ack")
 	b.do(chromedp.KeyEvent(kb.Enter))
-	eventually(t, 3*time.Second, "acknowledged", func() bool { a := d.taken(); return len(a) == 1 && a[0].Do == "acknowledge" })
+	eventually(t, "acknowledged", func() bool { a := d.taken(); return len(a) == 1 && a[0].Do == "acknowledge" })
 	to("open") // the second alarm's card
 	b.do(chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.getElementById("card").open && document.getElementById("card-title").innerText === "Line work over its goal"`)
+	b.until(`document.getElementById("card").open && document.getElementById("card-title").innerText === "Line work over its goal"`)
 	to("aside-reason")
 	b.do(chromedp.KeyEvent("line is cut after this run"))
 	to("card-shelve")
 	b.do(chromedp.KeyEvent(kb.Enter))
-	eventually(t, 3*time.Second, "shelved", func() bool { a := d.taken(); return len(a) == 2 && a[1].Do == "shelve" })
-	b.until(3*time.Second, `!document.getElementById("card").open && document.activeElement.className === "open"`)
+	eventually(t, "shelved", func() bool { a := d.taken(); return len(a) == 2 && a[1].Do == "shelve" })
+	b.until(`!document.getElementById("card").open && document.activeElement.className === "open"`)
 	to("service-button")
 	b.do(chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.getElementById("service").open`)
+	b.until(`document.getElementById("service").open`)
 	b.do(chromedp.KeyEvent(kb.Enter)) // the first choice has the focus
-	b.until(3*time.Second, `document.activeElement?.id === "field-passed-true"`)
+	b.until(`document.activeElement?.id === "field-passed-true"`)
 	b.do(chromedp.KeyEvent(" "))
 	to("field-trip_height_m")
 	b.do(chromedp.KeyEvent("39.2"))
 	to("field-run_on_m")
 	b.do(chromedp.KeyEvent("0.6"), chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.activeElement?.id === "look-confirm"`)
+	b.until(`document.activeElement?.id === "look-confirm"`)
 	b.do(chromedp.KeyEvent(kb.Enter))
-	eventually(t, 3*time.Second, "entered", func() bool { a := d.taken(); return len(a) == 3 && a[2].Do == "crown_saver_test" })
+	eventually(t, "entered", func() bool { a := d.taken(); return len(a) == 3 && a[2].Do == "crown_saver_test" })
 	b.do(chromedp.KeyEvent(kb.Escape))
-	b.until(3*time.Second, `!document.querySelector("dialog[open]") && document.activeElement?.id === "service-button"`)
+	b.until(`!document.querySelector("dialog[open]") && document.activeElement?.id === "service-button"`)
 	b.noComplaints()
 }
 
@@ -149,9 +149,9 @@ func TestDrawersOnAPhone(t *testing.T) {
 	b.do(chromedp.EmulateViewport(390, 844))
 	for _, d := range drawers {
 		l.show(d.scene)
-		b.until(8*time.Second, `document.getElementById("stale").hidden && document.querySelector(`+fmt.Sprintf("%q", d.open)+`)?.checkVisibility()`)
+		b.until(`document.getElementById("stale").hidden && document.querySelector(` + fmt.Sprintf("%q", d.open) + `)?.checkVisibility()`)
 		eval[string](b, fmt.Sprintf("document.querySelector(%q).click() ?? ''", d.open))
-		b.until(8*time.Second, fmt.Sprintf(`document.getElementById(%q).open && (%s)`, d.id, d.ready))
+		b.until(fmt.Sprintf(`document.getElementById(%q).open && (%s)`, d.id, d.ready))
 		b.painted()
 		b.shoot("phone-drawer-" + d.id)
 		if bad := eval[string](b, `(() => { const d = document.querySelector("dialog[open]"), r = d.getBoundingClientRect(), bad = [];

@@ -33,16 +33,16 @@ func TestCalibrationByHand(t *testing.T) {
 	b := openCabin(t, l)
 	withPerson(b)
 	b.do(chromedp.Focus(chromedp.ID("service-button")), chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.activeElement === document.querySelector("#service-choice button")`)
+	b.until(`document.activeElement === document.querySelector("#service-choice button")`)
 	for range 4 {
 		b.do(chromedp.KeyEvent(kb.Tab))
 	}
 	b.do(chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.activeElement?.id === "field-block_height_m" && document.getElementById("service-form").innerText.includes("the monitor has 18.20 m now")`)
+	b.until(`document.activeElement?.id === "field-block_height_m" && document.getElementById("service-form").innerText.includes("the monitor has 18.20 m now")`)
 	b.do(chromedp.KeyEvent("18,4x"), chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.getElementById("form-wrong").innerText.includes("is not a number") && document.activeElement?.id === "field-block_height_m"`)
+	b.until(`document.getElementById("form-wrong").innerText.includes("is not a number") && document.activeElement?.id === "field-block_height_m"`)
 	b.do(chromedp.KeyEvent(kb.Backspace), chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.activeElement?.id === "look-confirm"`)
+	b.until(`document.activeElement?.id === "look-confirm"`)
 	// 18.40 m entered against 18.20 m: +0.20 m, by hand.
 	for _, want := range []string{"residual +0.20 m", "moves by +0.20 m", "It replaces the reference of", "by B. Example"} {
 		if text := b.text("look-list"); !strings.Contains(text, want) {
@@ -62,17 +62,17 @@ func TestCalibrationByHand(t *testing.T) {
 		s.Estimate.Height, s.Estimate.Velocity = num(17.1), num(-0.4)
 		return s
 	})
-	b.until(5*time.Second, `/residual \+1.30 m/.test(document.getElementById("look-list").innerText) && /Measure again/.test(document.getElementById("look-list").innerText) && /refuses a reference while it moves/.test(document.getElementById("look-list").innerText)`)
+	b.until(`/residual \+1.30 m/.test(document.getElementById("look-list").innerText) && /Measure again/.test(document.getElementById("look-list").innerText) && /refuses a reference while it moves/.test(document.getElementById("look-list").innerText)`)
 	d.mu.Lock()
 	d.refuse = errors.New("the block moves at -0.40 m/s: bring it to rest at a known height")
 	d.mu.Unlock()
 	b.do(chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.getElementById("look-refused").innerText.includes("bring it to rest")`)
+	b.until(`document.getElementById("look-refused").innerText.includes("bring it to rest")`)
 	d.mu.Lock()
 	d.refuse, d.acts = nil, nil
 	d.mu.Unlock()
 	b.do(chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.getElementById("toast").innerText.includes("Calibrate by hand: entered") && !document.getElementById("service-choice").hidden`)
+	b.until(`document.getElementById("toast").innerText.includes("Calibrate by hand: entered") && !document.getElementById("service-choice").hidden`)
 	acts := d.taken()
 	if len(acts) != 1 || acts[0].Do != "reference_set" || acts[0].Person != "A. Example" || acts[0].Work == nil ||
 		acts[0].Work.BlockHeight == nil || !(math.Abs(*acts[0].Work.BlockHeight-18.4) < 1e-9) || acts[0].Work.Wraps != nil || acts[0].Check() != nil {
@@ -99,11 +99,11 @@ func TestReferenceAfterASlipNeedsTheWraps(t *testing.T) {
 	b.do(chromedp.Click(chromedp.ID("service-button")), chromedp.Click(chromedp.CSS(`[data-form="reference_set"]`)))
 	b.fill("field-block_height_m", "18.2")
 	b.do(chromedp.Click(chromedp.ID("form-look")))
-	b.until(3*time.Second, `document.getElementById("form-wrong").innerText.includes("line was slipped or cut") && document.activeElement?.id === "field-wraps"`)
+	b.until(`document.getElementById("form-wrong").innerText.includes("line was slipped or cut") && document.activeElement?.id === "field-wraps"`)
 	b.do(chromedp.KeyEvent("31.25"), chromedp.KeyEvent(kb.Enter))
-	b.until(3*time.Second, `document.getElementById("look-list").innerText.includes("stands again, on 31.25 wraps")`)
+	b.until(`document.getElementById("look-list").innerText.includes("stands again, on 31.25 wraps")`)
 	b.do(chromedp.Click(chromedp.ID("look-confirm")))
-	b.until(3*time.Second, `!document.getElementById("service-choice").hidden`)
+	b.until(`!document.getElementById("service-choice").hidden`)
 	if acts := d.taken(); len(acts) != 1 || acts[0].Work.Wraps == nil || *acts[0].Work.Wraps != 31.25 {
 		t.Errorf("the desk took %+v", acts)
 	}
@@ -138,11 +138,11 @@ func TestServiceEntries(t *testing.T) {
 			eval[string](b, `localStorage.setItem("hoistward.units", "oilfield") ?? ""`)
 			withPerson(b)
 			b.do(chromedp.Reload())
-			b.until(10*time.Second, `document.getElementById("stale").hidden && document.querySelector("#load .value").innerText.includes("klbf")`)
+			b.until(`document.getElementById("stale").hidden && document.querySelector("#load .value").innerText.includes("klbf")`)
 			b.do(chromedp.Click(chromedp.ID("service-button")), chromedp.Click(chromedp.CSS(`[data-form="`+c.form+`"]`)))
 			if _, asks := c.fill["length_m"]; !asks {
 				b.do(chromedp.Click(chromedp.ID("form-look")))
-				b.until(3*time.Second, `document.getElementById("form-wrong").innerText.includes("Result: nothing is entered")`)
+				b.until(`document.getElementById("form-wrong").innerText.includes("Result: nothing is entered")`)
 				b.do(chromedp.Click(chromedp.ID(map[bool]string{true: "field-passed-true", false: "field-passed-false"}[c.passed])))
 			}
 			for key, text := range c.fill {
@@ -151,9 +151,9 @@ func TestServiceEntries(t *testing.T) {
 			b.painted()
 			b.shoot("form-" + c.form)
 			b.do(chromedp.Click(chromedp.ID("form-look")))
-			b.until(3*time.Second, `document.getElementById("look-list").innerText.includes("`+c.look+`")`)
+			b.until(`document.getElementById("look-list").innerText.includes("` + c.look + `")`)
 			b.do(chromedp.Click(chromedp.ID("look-confirm")))
-			b.until(3*time.Second, `!document.getElementById("service-choice").hidden`)
+			b.until(`!document.getElementById("service-choice").hidden`)
 			acts := d.taken()
 			if len(acts) != 1 || acts[0].Do != c.form || acts[0].Check() != nil || acts[0].Reason != c.fill["remark"] {
 				t.Fatalf("the desk took %+v", acts)

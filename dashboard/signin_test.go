@@ -39,19 +39,19 @@ func TestSignInFromThePage(t *testing.T) {
 	l.show(base)
 	b := startBrowser(t)
 	b.do(chromedp.Navigate(l.url + "/cabin/" + rigName))
-	b.until(10*time.Second, `location.pathname === "/sign-in" && document.getElementById("enter") !== null`)
+	b.until(`location.pathname === "/sign-in" && document.getElementById("enter") !== null`)
 	b.shoot("sign-in-day")
 	try := func(password string) {
 		b.do(chromedp.SetValue(chromedp.ID("person"), "A. Example"), chromedp.SetValue(chromedp.ID("password"), password),
 			chromedp.Click(chromedp.ID("enter")))
 	}
 	try("not the password")
-	b.until(10*time.Second, `document.getElementById("answer").textContent.includes("not right")`)
+	b.until(`document.getElementById("answer").textContent.includes("not right")`)
 	if got := eval[string](b, `location.search`); got == "" || len(got) > 60 {
 		t.Errorf("the address carries %q", got)
 	}
 	try(word)
-	b.until(10*time.Second, `location.pathname === "/cabin/`+rigName+`"`)
+	b.until(`location.pathname === "/cabin/` + rigName + `"`)
 	if got := eval[string](b, `document.cookie`); got != "" {
 		t.Errorf("scripts can read the cookie: %q", got)
 	}

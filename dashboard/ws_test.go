@@ -178,7 +178,7 @@ func TestTooMuchFromAPageEndsIt(t *testing.T) {
 	if late := (interface{ Timeout() bool })(nil); errors.As(err, &late) && late.Timeout() {
 		t.Error("a page may send 4 kB: the server still listens")
 	}
-	eventually(t, 5*time.Second, "the page is counted out", func() bool { return l.Figures().Pages == 0 })
+	eventually(t, "the page is counted out", func() bool { return l.Figures().Pages == 0 })
 }
 
 // 500 pages: a centre's screens and its people's, on one server. What a page costs is
@@ -221,5 +221,5 @@ func TestPageThatAnswersNoPingIsDropped(t *testing.T) {
 	if took := time.Since(start); !(took > 9*time.Second && took < 13*time.Second) || pings == 0 {
 		t.Errorf("dropped after %v and %d pings, want about 10 s", took, pings)
 	}
-	eventually(t, 5*time.Second, "it is counted as slow", func() bool { return l.Figures().Slow == 1 })
+	eventually(t, "it is counted as slow", func() bool { return l.Figures().Slow == 1 })
 }

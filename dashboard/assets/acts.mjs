@@ -3,6 +3,7 @@
 import { $, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
 import { signOut } from "./me.mjs";
+import { post } from "./post.mjs";
 import { keep, kept } from "./settings.mjs";
 
 const path = `/api/rigs/${encodeURIComponent(document.body.dataset.rig)}`;
@@ -34,23 +35,11 @@ export async function ask(act, again) {
     askPerson(again);
     return null;
   }
-  return post("acts", { ...act, person: person() });
+  return tell("acts", { ...act, person: person() });
 }
 
-// post returns "" when the server has taken body, else why not, in words.
-export async function post(what, body) {
-  try {
-    const answer = await fetch(`${path}/${what}`, {
-      method: "POST", body: JSON.stringify(body), headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(5000),
-    });
-    if (answer.ok) return "";
-    const said = await answer.json().catch(() => ({}));
-    if (answer.status === 401) return "you are not signed in, or no longer: sign in again";
-    return said.refused ?? said.error ?? `the monitor answered ${answer.status}`;
-  } catch (error) {
-    return `not done, the monitor did not answer (${error.message})`;
-  }
-}
+// tell posts body to one of this rig's routes; see post.
+export const tell = (what, body) => post(`${path}/${what}`, body);
 
 let afterPerson = null;
 

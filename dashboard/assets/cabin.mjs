@@ -1,4 +1,4 @@
-import { ask, hasAccount, may, person, post, signedIn } from "./acts.mjs";
+import { ask, hasAccount, may, person, signedIn, tell } from "./acts.mjs";
 import { $, flag, hide, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
 import { Freshness } from "./fresh.mjs";
@@ -121,7 +121,7 @@ async function act(what, alarm, more = {}) {
   const why = await ask({
     do: what, alarm: alarm.alarm, channel: alarm.channel ?? "", ...(ofOccurrence ? { occurrence: alarm.occurrence, version: alarm.version } : {}), ...more,
   }, () => act(what, alarm, more));
-  if (why) toast(`${alarmTitle(alarm)}: refused: ${why}`);
+  if (why) toast(`${alarmTitle(alarm)}: ${why}`);
   else if (why === "") toast(`${alarmTitle(alarm)}: ${DONE[what]} by ${person()}`);
   return why;
 }
@@ -142,7 +142,7 @@ function silence() {
   // This page is quiet at once, whatever the server says; the others only by the server.
   if (!person() || !may.acknowledge()) return;
   for (const a of (newest?.alarms ?? []).filter((x) => x.can_silence).slice(0, SILENCE_MOST)) {
-    post("acts", { do: "silence", alarm: a.alarm, channel: a.channel ?? "", occurrence: a.occurrence, version: a.version, person: person() });
+    tell("acts", { do: "silence", alarm: a.alarm, channel: a.channel ?? "", occurrence: a.occurrence, version: a.version, person: person() });
   }
 }
 
@@ -171,7 +171,7 @@ function tendSound() {
   text($("sound-button"), running ? "sound on" : "sound off");
   if (running === reported.running && mono < reported.again) return;
   reported = { running, again: mono + REPORT_EVERY };
-  post("sound", { page, running, reason: horn.reason() }).then((why) => {
+  tell("sound", { page, running, reason: horn.reason() }).then((why) => {
     if (why) reported.again = mono + REPORT_RETRY; // the overlay says that the server is away
   });
 }

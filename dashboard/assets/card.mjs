@@ -1,6 +1,7 @@
 import { may } from "./acts.mjs";
 import { $, attr, hide, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
+import { sentence } from "./post.mjs";
 import { clockOf } from "./units.mjs";
 import { alarmKey, alarmReason, alarmState, alarmTitle } from "./words.mjs";
 
@@ -91,7 +92,7 @@ export class Card {
     if (!alarm) return;
     hide($("card-refused"), true);
     const why = await this.#act(what, alarm, more);
-    if (why) this.#refused(`Refused: ${why}`);
+    if (why) this.#refused(sentence(why));
     else if (why === "" && (what === "shelve" || what === "out_of_service")) drawers.close();
   }
 

@@ -5,6 +5,7 @@ import { Hold, LOST_AFTER } from "./fleet-words.mjs";
 import { Freshness } from "./fresh.mjs";
 import { Link } from "./link.mjs";
 import { account } from "./me.mjs";
+import { post } from "./post.mjs";
 import { keep, kept, theme } from "./settings.mjs";
 import { toast } from "./toast.mjs";
 import { age, clock, SYSTEMS } from "./units.mjs";
@@ -132,18 +133,9 @@ async function acknowledge(a) {
     askPerson(() => acknowledge(a));
     return;
   }
-  const body = JSON.stringify({ do: "acknowledge", rig: a.rig, alarm: a.alarm, channel: a.channel ?? "", occurrence: a.occurrence, version: a.version, person: person() });
-  const name = `${a.rig}: ${alarmTitle(a)}`;
-  try {
-    const answer = await fetch(`/api/rigs/${encodeURIComponent(a.rig)}/acts`, {
-      method: "POST", body, headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(6000),
-    });
-    const said = await answer.json().catch(() => ({}));
-    if (answer.ok) toast(`${name}: acknowledged by ${person()}`);
-    else toast(`${name}: refused: ${answer.status === 401 ? "you are not signed in, or no longer" : said.refused ?? said.error ?? answer.status}`);
-  } catch (error) {
-    toast(`${name}: not done, the monitor did not answer (${error.message})`);
-  }
+  const act = { do: "acknowledge", rig: a.rig, alarm: a.alarm, channel: a.channel ?? "", occurrence: a.occurrence, version: a.version, person: person() };
+  const why = await post(`/api/rigs/${encodeURIComponent(a.rig)}/acts`, act);
+  toast(`${a.rig}: ${alarmTitle(a)}: ${why || `acknowledged by ${act.person}`}`);
 }
 
 let afterPerson = null;

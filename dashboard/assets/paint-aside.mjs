@@ -1,6 +1,7 @@
 import { may } from "./acts.mjs";
 import { $, attr, glyph, hide, keyed, make, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
+import { sentence } from "./post.mjs";
 import { toast } from "./toast.mjs";
 import { age, clockOf } from "./units.mjs";
 import { alarmTitle } from "./words.mjs";
@@ -44,7 +45,7 @@ function create(item) {
     hide($("aside-refused"), true);
     const why = await act(item.undo, item, {});
     if (why) {
-      text($("aside-refused"), `Refused: ${why}`);
+      text($("aside-refused"), sentence(why));
       hide($("aside-refused"), false);
     } else if (why === "") toast(`${alarmTitle(item)}: back in the list of alarms`);
   });

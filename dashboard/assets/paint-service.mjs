@@ -1,6 +1,7 @@
 import { ask, may } from "./acts.mjs";
 import { $, attr, hide, make, text } from "./dom.mjs";
 import * as drawers from "./drawers.mjs";
+import { sentence } from "./post.mjs";
 import { effects, FORMS, mapVoid, read, record, unitOf } from "./service.mjs";
 import { toast } from "./toast.mjs";
 import { show } from "./units.mjs";
@@ -137,7 +138,7 @@ export class ServiceDrawer {
     const why = await ask({ do: this.#form, work, ...(remark ? { reason: remark } : {}) }, () => this.#confirm());
     this.#sending = false;
     if (why === null) return;
-    text($("look-refused"), why ? `Refused: ${why}` : "");
+    text($("look-refused"), sentence(why));
     hide($("look-refused"), !why);
     if (why) return;
     toast(`${title}: entered`);
