@@ -13,6 +13,7 @@ import (
 
 	"hoistward/dashboard"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
@@ -105,13 +106,17 @@ func startBrowser(t *testing.T) *browser {
 	if _, err := chromedp.Call(ctx, network.Enable, network.EnableParams{}); err != nil {
 		t.Fatal(err)
 	}
+	// All pages are of one browser, which gives the keys to one of them only: the others lose some.
+	if _, err := chromedp.Call(ctx, emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true}); err != nil {
+		t.Fatal(err)
+	}
 	b.do(chromedp.EmulateViewport(1280, 800))
 	return b
 }
 
 func (b *browser) do(actions ...chromedp.Action[chromedp.Void]) {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, time.Minute)
 	defer cancel()
 	if err := chromedp.Do(ctx, actions...); err != nil {
 		b.t.Fatal(err)
@@ -120,7 +125,7 @@ func (b *browser) do(actions ...chromedp.Action[chromedp.Void]) {
 
 func eval[T any](b *browser, js string) T {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, time.Minute)
 	defer cancel()
 	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js))
 	if err != nil {
@@ -132,7 +137,7 @@ func eval[T any](b *browser, js string) T {
 // painted waits until the page has drawn itself twice more.
 func (b *browser) painted() {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, time.Minute)
 	defer cancel()
 	_, err := chromedp.Run(ctx, chromedp.Evaluate[int](`new Promise((done) => {
 		let left = 3;
@@ -167,7 +172,7 @@ func (b *browser) consoleErrors() []string {
 // shoot keeps a picture for a person to look at.
 func (b *browser) shoot(name string) {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, time.Minute)
 	defer cancel()
 	r, err := chromedp.Call(ctx, page.CaptureScreenshot, page.CaptureScreenshotParams{Format: page.CaptureScreenshotFormatPng})
 	if err != nil {

@@ -16,7 +16,6 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/heapprofiler"
-	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/performance"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -194,13 +193,7 @@ func TestAcknowledgeFromTwoFleetPages(t *testing.T) {
 	d.mu.Lock()
 	d.refuse = errors.New("the alarm has changed")
 	d.mu.Unlock()
-	if _, err := chromedp.Call(first.ctx, page.BringToFront, cdp.Empty{}); err != nil { // the second took the focus
-		t.Fatal(err)
-	}
-	first.do(chromedp.Focus(chromedp.CSS(".alarm .ack")))
-	first.do(chromedp.KeyEvent(kb.Enter))
-	first.until(`document.getElementById("person").open`)
-	first.do(chromedp.KeyEvent("A. Example"), chromedp.KeyEvent(kb.Enter))
+	first.acknowledge(".alarm .ack", "A. Example")
 	first.until(`document.getElementById("toast").innerText !== ""`)
 	if said := first.text("toast"); !strings.Contains(said, "refused: the alarm has changed") {
 		t.Errorf("the page says %q, want why it was refused", said)
@@ -214,9 +207,7 @@ func TestAcknowledgeFromTwoFleetPages(t *testing.T) {
 	eventually(t, "the desk has the act", func() bool {
 		first.until(`!document.getElementById("page").inert`)
 		first.do(chromedp.Click(chromedp.CSS(".ack" + ack)))
-		for wait := time.Now().Add(3 * time.Second); len(d.taken()) == 0 && time.Now().Before(wait); {
-			eval[bool](first, `document.hasFocus() || true`) // a round trip to the page between two looks
-		}
+		first.settle(func() bool { return eval[bool](first, "true") && len(d.taken()) > 0 })
 		return len(d.taken()) > 0
 	})
 	// Where the answer was too late for the page, it must send the person to the list.
@@ -231,11 +222,45 @@ func TestAcknowledgeFromTwoFleetPages(t *testing.T) {
 	}
 	second.until(`document.getElementById("people").innerText.includes("A. Example")`)
 	for _, e := range first.consoleErrors() { // the browser logs the refusal as a failed request
-		if !strings.Contains(e, "409") {
+		if !strings.Contains(e, "409") && !strings.Contains(e, "closed before the connection") { // nor one that a new name outdated
 			t.Errorf("console: %s", e)
 		}
 	}
 	second.noComplaints()
+}
+
+// acknowledge does so by keys as a person without a name yet, who begins again where a
+// page that is stale for a moment on a busy machine took the dialog away.
+func (b *browser) acknowledge(button, name string) {
+	b.t.Helper()
+	open := func() bool { return eval[bool](b, `document.getElementById("person").open`) }
+	eventually(b.t, "the name is taken", func() bool {
+		if !open() {
+			if !eval[bool](b, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.focus(); return document.activeElement === e; })()`, button)) {
+				return false
+			}
+			b.do(chromedp.KeyEvent(kb.Enter))
+			b.settle(open)
+		}
+		eval[bool](b, `document.getElementById("person-name").value = ""; true`)
+		b.do(chromedp.KeyEvent(name))
+		if !open() || b.value("person-name") != name {
+			return false
+		}
+		b.do(chromedp.KeyEvent(kb.Enter))
+		b.settle(func() bool { return !open() })
+		return b.text("person-button") == name
+	})
+}
+
+// settle waits three seconds at most for what a page may have missed.
+func (b *browser) settle(ok func() bool) {
+	for end := time.Now().Add(3 * time.Second); !ok() && time.Now().Before(end); {
+	}
+}
+
+func (b *browser) value(id string) string {
+	return eval[string](b, fmt.Sprintf("document.getElementById(%q).value", id))
 }
 
 // manyDesk takes acts of every rig.
@@ -383,7 +408,7 @@ func TestFortyTilesKeepUp(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	f := serveFleet(t, dashboard.Options{Desk: &desk{}}, troubled)
+	f := serveFleetEvery(t, 100*time.Millisecond, dashboard.Options{Desk: &desk{}}, troubled)
 	b := openFleet(t, f)
 	eval[int](b, `(() => {
 		const m = (window.measured = { times: [], heap: [] });

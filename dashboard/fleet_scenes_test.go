@@ -87,7 +87,7 @@ func troubled(i int, seq uint64, now time.Time) *dashboard.Snapshot {
 
 var fleetStart = time.Now()
 
-// liveFleet is forty rigs, each fed ten times a second.
+// liveFleet is forty rigs that are fed.
 type liveFleet struct {
 	*live
 	names []string
@@ -97,7 +97,13 @@ type liveFleet struct {
 
 func (f *liveFleet) scene(s func(int, uint64, time.Time) *dashboard.Snapshot) { f.rig.Store(&s) }
 
+// serveFleet serves forty rigs with news three times a second.
 func serveFleet(t *testing.T, opts dashboard.Options, scene func(int, uint64, time.Time) *dashboard.Snapshot) *liveFleet {
+	t.Helper()
+	return serveFleetEvery(t, 300*time.Millisecond, opts, scene)
+}
+
+func serveFleetEvery(t *testing.T, every time.Duration, opts dashboard.Options, scene func(int, uint64, time.Time) *dashboard.Snapshot) *liveFleet {
 	t.Helper()
 	f := &liveFleet{names: fleetNames()}
 	opts.Rigs = f.names
@@ -106,7 +112,7 @@ func serveFleet(t *testing.T, opts dashboard.Options, scene func(int, uint64, ti
 	ctx, cancel := context.WithCancel(context.Background())
 	var fed sync.WaitGroup
 	fed.Go(func() {
-		tick := time.NewTicker(100 * time.Millisecond)
+		tick := time.NewTicker(every)
 		defer tick.Stop()
 		for ctx.Err() == nil {
 			seq, now, scene := f.seq.Add(1), time.Now(), *f.rig.Load()

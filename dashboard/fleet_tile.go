@@ -14,7 +14,8 @@ type Tile struct {
 	Rig          string   `json:"rig"`
 	Seq          uint64   `json:"seq"`
 	ServerMs     int64    `json:"server_ms"`
-	NewestMs     int64    `json:"newest_ms"` // receipt of the newest reading, ms since 1970; 0 = never
+	NewestMs     int64    `json:"newest_ms"`  // receipt of the newest reading, ms since 1970; 0 = never
+	SilenceMs    int64    `json:"silence_ms"` // a reading older than that says nothing of now
 	Activity     string   `json:"activity"`
 	CrownHeight  *float64 `json:"crown_height_m"`
 	CrownLimit   *float64 `json:"crown_limit_m"`
@@ -45,7 +46,7 @@ type Tile struct {
 func TileOf(snap *Snapshot) Tile {
 	e, m := &snap.Estimate, &snap.Mast
 	t := Tile{
-		Rig: snap.Rig, Seq: snap.Seq, ServerMs: snap.ServerMs, NewestMs: snap.NewestMs, Activity: e.Activity,
+		Rig: snap.Rig, Seq: snap.Seq, ServerMs: snap.ServerMs, NewestMs: snap.NewestMs, SilenceMs: snap.SilenceMs, Activity: e.Activity,
 		CrownHeight: Num(m.CrownHeight), CrownLimit: Num(m.CrownLimit), FloorLimit: Num(m.FloorLimit),
 		Height: finite(e.Height), Velocity: finite(e.Velocity),
 		RestUp: finite(e.RestUp), RestUpHi: finite(e.RestUpBound),
@@ -97,11 +98,11 @@ func finite(p *float64) *float64 {
 	return Num(*p)
 }
 
-// Limits of the order by need: this project's own choices.
-const (
-	needSeconds = 30.0 // s; an end that is further away calls for nobody yet
-	lostAfterMs = 2000 // ms without a reading: what the tile says is no longer so
-)
+// needSeconds, s: an end that is further away calls for nobody yet. Our own choice.
+const needSeconds = 30.0
+
+// SilenceLeastMs is the least SilenceMs of a snapshot.
+const SilenceLeastMs = 2000
 
 // need is what rigs are ordered by, the first that differs deciding.
 type need struct {
@@ -148,9 +149,9 @@ func (t *Tile) need(nowMs int64) need {
 	return n
 }
 
-// lost: the newest reading is older than lostAfterMs, or none ever came.
+// lost: the newest reading is older than the rig's limit of silence, or none ever came.
 func (t *Tile) lost(nowMs int64) bool {
-	return t.NewestMs == 0 || nowMs-t.NewestMs > lostAfterMs
+	return t.NewestMs == 0 || nowMs-t.NewestMs > max(t.SilenceMs, SilenceLeastMs)
 }
 
 // excess says how far x has gone from where concern begins (0) to the end of the

@@ -40,6 +40,7 @@ func TestOrderByNeed(t *testing.T) {
 		calmTile("l past amber", func(t *Tile) { t.BrakeHi = Num(220) }),
 		calmTile("k never heard", func(t *Tile) { t.NewestMs = 0 }),
 		calmTile("l lost", func(t *Tile) { t.NewestMs = needNow - 2001 }),
+		calmTile("l lost, slow", func(t *Tile) { t.NewestMs, t.SilenceMs = needNow-15001, 15000 }),
 		calmTile("j blind both ways", func(t *Tile) { t.Blind = "both" }),
 		calmTile("i blind to the crown", func(t *Tile) { t.Blind = "crown" }),
 		calmTile("h brake not known", func(t *Tile) { t.BrakeHi = nil }),
@@ -49,6 +50,7 @@ func TestOrderByNeed(t *testing.T) {
 		calmTile("a calm", nil),
 		calmTile("b a minute to act", func(t *Tile) { t.SecondsToAct = Num(60) }),
 		calmTile("c just not lost", func(t *Tile) { t.NewestMs = needNow - 2000 }),
+		calmTile("d reports every 5 s", func(t *Tile) { t.NewestMs, t.SilenceMs = needNow-15000, 15000 }),
 	}
 	got := slices.Clone(want)
 	slices.Reverse(got)

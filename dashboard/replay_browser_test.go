@@ -128,7 +128,7 @@ func (b *browser) where(selector string, share float64) (x, y float64) {
 
 func (b *browser) mouse(kind input.DispatchMouseEventType, x, y float64) {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, time.Minute)
 	defer cancel()
 	p := input.DispatchMouseEventParams{Type: kind, X: x, Y: y, Button: input.MouseButtonLeft, ClickCount: 1}
 	if kind == input.DispatchMouseEventTypeMouseMoved {
@@ -284,7 +284,7 @@ func TestReplayIsAccessible(t *testing.T) {
 
 func (b *browser) shootReplay(name string) {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, time.Minute)
 	defer cancel()
 	r, err := chromedp.Call(ctx, page.CaptureScreenshot, page.CaptureScreenshotParams{Format: page.CaptureScreenshotFormatPng})
 	if err != nil {

@@ -44,19 +44,20 @@ type frame struct {
 
 // Summary is one rig as the list of rigs shows it.
 type Summary struct {
-	Rig      string   `json:"rig"`
-	Heard    bool     `json:"heard"`   // a snapshot has come
-	HeldMs   int64    `json:"held_ms"` // age of the newest snapshot
-	NewestMs int64    `json:"newest_ms"`
-	ServerMs int64    `json:"server_ms"`
-	Activity string   `json:"activity"`
-	Height   *float64 `json:"height_m"`
-	Blind    string   `json:"blind"`
-	Alarms   int      `json:"alarms"`
-	Worst    string   `json:"worst"` // priority of the first alarm, "" = none
-	Title    string   `json:"title"` // and its title
-	Sound    int      `json:"sound_pages"`
-	Silent   int      `json:"silent_pages"`
+	Rig       string   `json:"rig"`
+	Heard     bool     `json:"heard"`   // a snapshot has come
+	HeldMs    int64    `json:"held_ms"` // age of the newest snapshot
+	NewestMs  int64    `json:"newest_ms"`
+	SilenceMs int64    `json:"silence_ms"`
+	ServerMs  int64    `json:"server_ms"`
+	Activity  string   `json:"activity"`
+	Height    *float64 `json:"height_m"`
+	Blind     string   `json:"blind"`
+	Alarms    int      `json:"alarms"`
+	Worst     string   `json:"worst"` // priority of the first alarm, "" = none
+	Title     string   `json:"title"` // and its title
+	Sound     int      `json:"sound_pages"`
+	Silent    int      `json:"silent_pages"`
 }
 
 // text returns the whole JSON as of now. Two numbers are added to the snapshot:
@@ -202,7 +203,7 @@ func (rig *rigState) summary(now time.Time) Summary {
 	if r != nil && (f == nil || f.summary.ServerMs < r.tile.ServerMs) {
 		t := &r.tile
 		return Summary{
-			Rig: t.Rig, Heard: true, HeldMs: max(0, now.Sub(r.at).Milliseconds()), NewestMs: t.NewestMs, ServerMs: t.ServerMs,
+			Rig: t.Rig, Heard: true, HeldMs: max(0, now.Sub(r.at).Milliseconds()), NewestMs: t.NewestMs, SilenceMs: t.SilenceMs, ServerMs: t.ServerMs,
 			Activity: t.Activity, Height: t.Height, Blind: t.Blind, Alarms: t.Alarms, Worst: t.Priority, Title: t.Title,
 		}
 	}
@@ -216,7 +217,7 @@ func (rig *rigState) summary(now time.Time) Summary {
 
 func summarize(snap *Snapshot) Summary {
 	sum := Summary{
-		Rig: snap.Rig, Heard: true, NewestMs: snap.NewestMs, ServerMs: snap.ServerMs,
+		Rig: snap.Rig, Heard: true, NewestMs: snap.NewestMs, SilenceMs: snap.SilenceMs, ServerMs: snap.ServerMs,
 		Activity: snap.Estimate.Activity, Blind: snap.Estimate.Blind, Alarms: len(snap.Alarms),
 	}
 	if h := snap.Estimate.Height; h != nil {

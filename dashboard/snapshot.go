@@ -15,6 +15,7 @@ type Snapshot struct {
 	ServerMs   int64         `json:"server_ms"`   // the same, ms since 1970
 	Rig        string        `json:"rig"`
 	NewestMs   int64         `json:"newest_ms"`     // receipt of the newest reading, ms since 1970; 0 = never
+	SilenceMs  int64         `json:"silence_ms"`    // a reading this old, ms, is no longer the present: three usual intervals, at least two seconds
 	ClockAhead *float64      `json:"clock_ahead_s"` // source clock less ours
 	Mast       Mast          `json:"mast"`
 	Ratings    Ratings       `json:"ratings"`

@@ -216,20 +216,21 @@ type Instrument struct {
 	Value     ingest.Value
 	AgeS      float64 // since receipt; NaN = never came
 	Unchanged float64 // s since the value last changed
+	Patience  float64 // s without a value after which the channel is lost; NaN = never came
 }
 
 // Instrument returns the state of channel c at the given time.
 func (d *Detector) Instrument(c ingest.Channel, at time.Time) Instrument {
 	i := &d.ins[c]
 	now := d.seconds(at)
-	out := Instrument{Mapped: i.mapped, AgeS: math.NaN(), Value: ingest.BadValue(ingest.Absent)}
+	out := Instrument{Mapped: i.mapped, AgeS: math.NaN(), Patience: math.NaN(), Value: ingest.BadValue(ingest.Absent)}
 	if !i.seen {
 		if i.mapped && i.reason != ingest.NoReason {
 			out.Value = ingest.BadValue(i.reason)
 		}
 		return out
 	}
-	out.AgeS, out.Unchanged = now-i.at, now-i.changed
+	out.AgeS, out.Unchanged, out.Patience = now-i.at, now-i.changed, i.patience()
 	switch {
 	case i.named > i.at: // the newest message had no value for it
 		out.Value = ingest.BadValue(i.reason)

@@ -27,13 +27,19 @@ func newLossy(out io.Writer) *lossy {
 	go func() {
 		defer close(l.done)
 		for line := range l.lines {
-			if n := l.dropped.Swap(0); n > 0 {
-				fmt.Fprintf(out, "%d lines before this one were not printed: they were not read\n", n)
-			}
+			l.own()
 			_, _ = out.Write(line) // nobody reads: nobody to tell
 		}
+		l.own()
 	}()
 	return l
+}
+
+// own says what was lost.
+func (l *lossy) own() {
+	if n := l.dropped.Swap(0); n > 0 {
+		fmt.Fprintf(l.out, "%d lines before this one were not printed: they were not read\n", n)
+	}
 }
 
 func (l *lossy) Write(p []byte) (int, error) {

@@ -6,7 +6,8 @@ import { activity, alarmKey } from "./words.mjs";
 
 const FAR = 30; // s; an end that is further away calls for nobody yet
 
-export const LOST_AFTER = 2000; // ms without a reading: what a tile says is no longer so
+// silence is how old, ms, the newest reading of a tile or a snapshot may be.
+export const silence = (of) => Math.max(2000, of?.silence_ms ?? 0);
 
 // tileView says what a tile shows. now is the server's clock, ms; tile is null where
 // nothing has been heard of the rig.
@@ -19,7 +20,7 @@ export const LOST_AFTER = 2000; // ms without a reading: what a tile says is no 
 //   size     0 to 3: how large the time is
 export function tileView(tile, now, system) {
   const ms = tile && tile.newest_ms > 0 ? Math.max(0, now - tile.newest_ms) : null;
-  const live = ms !== null && ms <= LOST_AFTER;
+  const live = ms !== null && ms <= silence(tile);
   const heard = ms === null ? "nothing heard" : age(ms / 1000);
   if (!live) {
     return { live, age: heard, doing: "", time: null, words: ms === null ? "nothing heard yet" : "no reading", unknown: false, size: 0, brake: null, blind: "" };

@@ -1,7 +1,7 @@
 import { $, attr, hide, text } from "./dom.mjs";
 import { FleetAlarms } from "./fleet-alarms.mjs";
 import { Tiles } from "./fleet-tiles.mjs";
-import { Hold, LOST_AFTER } from "./fleet-words.mjs";
+import { Hold, silence } from "./fleet-words.mjs";
 import { Freshness } from "./fresh.mjs";
 import { Link } from "./link.mjs";
 import { account } from "./me.mjs";
@@ -92,7 +92,7 @@ function paint(share = 1) {
 let rested = 0;
 
 function paintTop(now) {
-  const lost = all.order.filter((rig) => !heardSince(rig, now - LOST_AFTER));
+  const lost = all.order.filter((rig) => !heard(rig, now));
   text($("clock"), clock(now, -new Date(now).getTimezoneOffset()));
   text($("count"), `${all.order.length} rig${all.order.length === 1 ? "" : "s"}${lost.length ? `, ${all.order.length - lost.length} heard` : ""}`);
   hide($("lost"), lost.length === 0);
@@ -101,9 +101,9 @@ function paintTop(now) {
   text($("people"), here ? `${here.pages} page${here.pages === 1 ? "" : "s"} like this${here.who.length ? `: ${here.who.join(", ")}` : ""}` : "");
 }
 
-function heardSince(rig, ms) {
+function heard(rig, now) {
   const tile = all.tiles.get(rig);
-  return Boolean(tile) && tile.newest_ms > 0 && tile.newest_ms >= ms;
+  return Boolean(tile) && tile.newest_ms > 0 && now - tile.newest_ms <= silence(tile);
 }
 
 function watchers(rig) {

@@ -1,4 +1,5 @@
 import { $, glyph, make, text } from "./dom.mjs";
+import { silence } from "./fleet-words.mjs";
 import { kept, theme } from "./settings.mjs";
 import { clockAt, due, putAside, story } from "./tour-words.mjs";
 import { age, clock, SYSTEMS } from "./units.mjs";
@@ -70,7 +71,7 @@ function section(rig, s, past, every) {
   }
   const now = s.sent_ms ?? Date.now();
   const reading = s.newest_ms > 0 ? now - s.newest_ms : null;
-  const lost = !(reading !== null && reading <= 2000);
+  const lost = !(reading !== null && reading <= silence(s));
   const state = `${s.alarm_rate?.hour ?? 0} alarms in the last hour${s.alarm_rate?.flood ? ", a flood" : ""}`;
   const left = past.more > 0 ? "Entries of all rigs before these are not shown." : "";
   const part = (title, body) => make("div", "", make("h3", "", title), body);

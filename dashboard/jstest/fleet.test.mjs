@@ -10,6 +10,8 @@ test("two seconds without a reading, to the millisecond, and nothing is believed
   assert.equal(tileView(tile({ newest_ms: now - 2000 }), now, "metric").live, true);
   const lost = tileView(tile({ newest_ms: now - 2001, seconds_to_act: 3, nothing_ahead: false }), now, "metric");
   assert.deepEqual([lost.live, lost.time, lost.words, lost.brake, lost.doing], [false, null, "no reading", null, ""]);
+  assert.equal(tileView(tile({ newest_ms: now - 15000, silence_ms: 15000 }), now, "metric").live, true, "a rig that reports every five seconds");
+  assert.equal(tileView(tile({ newest_ms: now - 15001, silence_ms: 15000 }), now, "metric").live, false);
   assert.equal(tileView(null, now, "metric").words, "nothing heard yet");
   assert.equal(tileView(tile({ newest_ms: NaN }), now, "metric").live, false);
 });

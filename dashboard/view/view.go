@@ -43,6 +43,7 @@ func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 	if n := w.Newest(); !n.IsZero() {
 		s.NewestMs = n.UnixMilli()
 	}
+	s.SilenceMs = silence(w)
 	rig := w.Rig()
 	s.Mast = dashboard.Mast{
 		CrownHeight: float64(rig.Mast.CrownHeight), CrownLimit: float64(rig.Mast.CrownLimit),
@@ -70,6 +71,21 @@ func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 		s.Rejects = append(s.Rejects, dashboard.RejectView{Source: r.Source, Reason: r.Words, Count: r.N, Last: r.Example})
 	}
 	return s
+}
+
+// silence returns how old, ms, the newest reading may be: the patience with the fastest
+// channel, at least two seconds, up to a half second, so that learning is not news.
+func silence(w *watch.Rig) int64 {
+	least := math.Inf(1)
+	for c := range ingest.NumChannels {
+		if i := w.Instrument(c); i.Patience < least {
+			least = i.Patience
+		}
+	}
+	if math.IsInf(least, 1) {
+		return dashboard.SilenceLeastMs
+	}
+	return max(dashboard.SilenceLeastMs, int64(500*math.Ceil(2*least)))
 }
 
 func estimate(e *detect.Estimate) dashboard.EstimateView {
