@@ -309,7 +309,7 @@ func TestCheckRig(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	for _, bad := range []string{"", ".", "..", "a/b", `a\b`, "../R1", "/etc", "R1 ", " R1", "R1.", ".R1", "a\x00b", "a\nb", "C:", "\xff", strings.Repeat("r", 65)} {
+	for _, bad := range []string{"", ".", "..", "a/b", `a\b`, "../R1", "/etc", "R1 ", " R1", "R1.", ".R1", "a\x00b", "a\nb", "C:", "\xff", "fleet", strings.Repeat("r", 65)} {
 		if CheckRig(bad) == nil {
 			t.Errorf("the rig name %q passed", bad)
 		}

@@ -204,7 +204,7 @@ func Open(dir string, o Options) (*Recorder, error) {
 	return r, nil
 }
 
-// CheckRig tells why a rig's name cannot be used for a folder and a file.
+// CheckRig tells why a rig's name cannot be used for a folder, a file and an address.
 func CheckRig(name string) error {
 	const reserved = `/\:*?"<>|`
 	switch {
@@ -215,6 +215,8 @@ func CheckRig(name string) error {
 		return fmt.Errorf("got the rig name %q, want one that neither begins nor ends with a space or a dot", name)
 	case strings.ContainsAny(name, reserved), strings.ContainsFunc(name, unicode.IsControl):
 		return fmt.Errorf("got the rig name %q, want one without %s and control characters", name, reserved)
+	case name == "fleet":
+		return fmt.Errorf("got the rig name %q, want another: the pages call all rigs so", name)
 	}
 	return nil
 }
