@@ -485,6 +485,11 @@ func (l *Loop) take(e *ingest.Entry) (refused string, err error) {
 		l.journal(e, &out.Events[i])
 		l.unsaved[e.Rig] = true
 	}
+	if out.Logged != nil && l.o.Service != nil {
+		if err := l.o.Service.Append(e.Rig, e.Received, out.Logged); err != nil {
+			l.o.Trouble(fmt.Errorf("service log: %w", err))
+		}
+	}
 	w := l.fleet.Rig(e.Rig)
 	if out.Estimate != nil && l.o.Answered != nil {
 		l.o.Answered(w, e.Seq, out.Estimate)
