@@ -131,10 +131,18 @@ func UnmarshalState(b []byte) (Saved, error) {
 	return s, nil
 }
 
+// ErrNewerState is of a state that a newer program saved.
+var ErrNewerState = errors.New("a newer hoistward saved it")
+
 // unwrap checks the version and the checksum and returns what they guard.
 func unwrap(b []byte) (savedBody, error) {
 	var saved savedState
 	var body savedBody
+	// The version comes first: of a newer state nothing else need be as it is here.
+	var of struct{ Version int }
+	if json.Unmarshal(b, &of) == nil && of.Version > stateVersion {
+		return body, fmt.Errorf("got version %d, want %d at most: %w", of.Version, stateVersion, ErrNewerState)
+	}
 	if err := strictly(b, &saved); err != nil {
 		return body, err
 	}
@@ -144,7 +152,7 @@ func unwrap(b []byte) (savedBody, error) {
 		text, to = saved.Alarms, &body.Alarms
 	case stateVersion:
 	default:
-		return body, fmt.Errorf("version %d, want %d", saved.Version, stateVersion)
+		return body, fmt.Errorf("got version %d, want 1 to %d", saved.Version, stateVersion)
 	}
 	if sum := checksum(text); sum != saved.CRC32 {
 		return body, fmt.Errorf("crc32 of the state is %s, the file says %q: it was altered or torn", sum, saved.CRC32)

@@ -91,7 +91,11 @@ func (s *States) read(rig string, now time.Time) (saved alarms.Saved, lost strin
 	if err == nil {
 		return saved, ""
 	}
-	aside := s.path(rig) + ".damaged-" + now.UTC().Format("20060102T150405.000Z")
+	aside := s.path(rig) + ".damaged-"
+	if errors.Is(err, alarms.ErrNewerState) {
+		aside = s.path(rig) + ".newer-"
+	}
+	aside += now.UTC().Format("20060102T150405.000Z")
 	lost = fmt.Sprintf("%v; set aside as %s", err, filepath.Base(aside))
 	if moved := os.Rename(s.path(rig), aside); moved != nil {
 		lost = fmt.Sprintf("%v; and it could not be set aside: %v", err, moved)

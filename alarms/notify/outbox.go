@@ -17,12 +17,19 @@ import (
 
 // place is how far a destination has come, as it stands on disk.
 type place struct {
+	Version    int    `json:"version"` // placeVersion; 0 = before there were versions, the same in all else
 	Journal    string `json:"journal"` // which one; empty = it had no line yet
 	Seq        int64  `json:"seq"`     // everything up to this number is dealt with
 	Sent       uint64 `json:"sent"`
 	SetAside   uint64 `json:"set_aside"`
 	PassedOver uint64 `json:"passed_over"`
 }
+
+// placeVersion is the version of a place that this program writes.
+const placeVersion = 1
+
+// errNewer is of a place that a newer program wrote.
+var errNewer = errors.New("a newer hoistward wrote it")
 
 // outbox is one destination's way through the journal. One goroutine reads; done may
 // be called from another.
@@ -61,7 +68,11 @@ func openOutbox(o *Options, name string) (*outbox, error) {
 	case errors.Is(err, fs.ErrNotExist):
 		p = place{Seq: b.tail.length()}
 	case err != nil:
-		aside := b.path + ".damaged-" + o.Clock().UTC().Format("20060102T150405Z")
+		aside := b.path + ".damaged-"
+		if errors.Is(err, errNewer) {
+			aside = b.path + ".newer-"
+		}
+		aside += o.Clock().UTC().Format("20060102T150405Z")
 		b.log.Error("the destination's place is not readable: it begins again with the oldest that is still sent, under the same ids",
 			zap.Error(err), zap.String("set_aside", aside), zap.NamedError("moving", os.Rename(b.path, aside)))
 		p = place{}
@@ -74,7 +85,7 @@ func openOutbox(o *Options, name string) (*outbox, error) {
 			zap.String("had_journal", p.Journal), zap.Int64("had_seq", p.Seq), zap.String("journal", b.tail.id))
 		p.Seq = 0
 	}
-	p.Journal = b.tail.id
+	p.Version, p.Journal = placeVersion, b.tail.id
 	b.place, b.dirty = p, true
 	b.rewind()
 	return b, b.save()
@@ -86,7 +97,11 @@ func readPlace(path string) (place, error) {
 		return place{}, err
 	}
 	var p place
-	if err := json.Unmarshal(b, &p); err != nil {
+	err = json.Unmarshal(b, &p)
+	if p.Version > placeVersion {
+		return place{}, fmt.Errorf("%s: got version %d, want %d at most: %w", path, p.Version, placeVersion, errNewer)
+	}
+	if err != nil {
 		return place{}, err
 	}
 	if p.Seq < 0 {

@@ -122,8 +122,24 @@ func (x *examination) forms() {
 		}
 		read++
 	}
+	x.versions()
 	if read > 0 {
 		x.ok("alarm state", "of %d %s can be read", read, plural(read, "rig", "rigs"))
+	}
+}
+
+// versions looks whether a newer program wrote what the data folder holds.
+func (x *examination) versions() {
+	newer, looked, err := newerFiles(x.site.Data)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		x.wrong("versions of files", "let the monitor's user read the data folder", "%s", oneLine(err))
+		return
+	}
+	for _, n := range newer {
+		x.wrong("versions of files", "start the newer hoistward again; or read in FILES.md, under the versions of files, what this one does with the file", "%s", oneLine(n))
+	}
+	if len(newer) == 0 && looked > 0 {
+		x.ok("versions of files", "of %d %s with one, none is newer than this program's", looked, plural(looked, "file", "files"))
 	}
 }
 

@@ -20,6 +20,9 @@ type holdCmd struct {
 }
 
 func (c *holdCmd) Run(s *streams) error {
+	if _, err := checkForms(c.Data); err != nil {
+		return err
+	}
 	path := filepath.Join(c.Data, holdsFile)
 	holds, err := record.ReadHolds(path)
 	if err != nil {

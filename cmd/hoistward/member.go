@@ -69,6 +69,9 @@ func (m *member) start(ctx context.Context, u *undo) error {
 	if err := os.MkdirAll(m.site.Data, 0o755); err != nil {
 		return fmt.Errorf("data folder: %w", err)
 	}
+	if err := keepForms(m.site.Data); err != nil {
+		return err
+	}
 	ln, err := net.Listen("tcp", m.site.Listen)
 	if err != nil {
 		return fmt.Errorf("dashboard: %w", err)

@@ -1,9 +1,11 @@
 package access
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"runtime"
+	"time"
 )
 
 // modesMean: on Windows a file's mode says nothing of who may read it.
@@ -34,4 +36,13 @@ func replaceFile(path string, text []byte) error {
 		d.Close()
 	}
 	return nil
+}
+
+// setAside keeps a file that cannot be used under another name, and says under which.
+func setAside(path, ending string, now time.Time) string {
+	to := path + ending + now.UTC().Format("20060102T150405.000Z")
+	if err := os.Rename(path, to); err != nil {
+		return fmt.Sprintf("it could not be set aside: %v", err)
+	}
+	return "it was set aside as " + filepath.Base(to)
 }

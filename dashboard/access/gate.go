@@ -77,7 +77,7 @@ func Open(dir string, now time.Time, trouble func(error)) (*Gate, error) {
 	if err := g.read(); err != nil {
 		return nil, err
 	}
-	sessions, err := readSessions(g.path(sessionsName))
+	sessions, err := readSessions(g.path(sessionsName), now)
 	if err != nil {
 		trouble(err)
 	}

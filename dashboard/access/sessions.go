@@ -160,8 +160,8 @@ func (s *sessions) sweep(now time.Time) {
 }
 
 // readSessions reads the file of sessions; a missing one is none. One that cannot be
-// read is none either, with the reason: then everybody signs in again.
-func readSessions(path string) (*sessions, error) {
+// read is none either, with the reason, and is set aside: then everybody signs in again.
+func readSessions(path string, now time.Time) (*sessions, error) {
 	s := newSessions()
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -178,8 +178,16 @@ func readSessions(path string) (*sessions, error) {
 		return s, fmt.Errorf("sessions: %w", err)
 	}
 	var f sessionsFile
-	if err := json.Unmarshal(text, &f); err != nil || f.Version != sessionsVersion {
-		return s, fmt.Errorf("sessions: %s: got version %d, want %d: everybody signs in again (%w)", path, f.Version, sessionsVersion, errors.Join(err))
+	err = json.Unmarshal(text, &f)
+	if f.Version > sessionsVersion {
+		return s, fmt.Errorf("sessions: %s: got version %d, want %d at most, a newer hoistward wrote it: everybody signs in again; %s",
+			path, f.Version, sessionsVersion, setAside(path, ".newer-", now))
+	}
+	if err == nil && f.Version != sessionsVersion {
+		err = fmt.Errorf("got version %d, want %d", f.Version, sessionsVersion)
+	}
+	if err != nil {
+		return s, fmt.Errorf("sessions: %s: %w: everybody signs in again; %s", path, err, setAside(path, ".damaged-", now))
 	}
 	if f.Sessions != nil {
 		s.by = f.Sessions

@@ -120,10 +120,11 @@ func (l *Library) paths() ([]found, error) {
 	return all, err
 }
 
-// recordingName tells a recording, also one that was set aside as damaged, from the
+// recordingName tells a recording, also one that the recorder set aside, from the
 // log beside it.
 func recordingName(name string) bool {
-	return strings.HasSuffix(name, ".sqlite") || strings.Contains(name, ".sqlite.damaged-") && !strings.HasSuffix(name, "-wal") && !strings.HasSuffix(name, "-shm")
+	aside := strings.Contains(name, ".sqlite.damaged-") || strings.Contains(name, ".sqlite.newer-")
+	return strings.HasSuffix(name, ".sqlite") || aside && !strings.HasSuffix(name, "-wal") && !strings.HasSuffix(name, "-shm")
 }
 
 func (l *Library) look(p found, now time.Time) (Recording, error) {
@@ -143,6 +144,8 @@ func (l *Library) look(p found, now time.Time) (Recording, error) {
 			r.Damaged = withoutFolder(err.Error(), p.path)
 		} else if strings.Contains(filepath.Base(p.path), ".damaged-") {
 			r.Damaged = "set aside by the recorder as damaged"
+		} else if strings.Contains(filepath.Base(p.path), ".newer-") {
+			r.Damaged = "set aside by the recorder: a newer hoistward wrote it"
 		}
 	}
 	r.Live = s.wal > 0 && now.Sub(latest(s.modified, s.changed)) < liveWithin

@@ -88,6 +88,8 @@ func openDay(ctx context.Context, path string, o openOptions) (*dayFile, error) 
 				return nil, err
 			}
 			o.known = true
+		} else if err := tooNew(path); err != nil {
+			return nil, err
 		}
 	}
 	dsn, settings := writeDSN, wanted
@@ -180,7 +182,7 @@ func syncFolder(dir string) error {
 func (f *dayFile) check(ctx context.Context, rig string, left *time.Duration) error {
 	info, err := readInfo(ctx, f.conn)
 	switch {
-	case err != nil && (isDamage(err) || sqliteCode(err) != sqlite3.SQLITE_ERROR):
+	case err != nil && (isDamage(err) || errors.Is(err, ErrNewer) || sqliteCode(err) != sqlite3.SQLITE_ERROR):
 		return err
 	case err != nil: // a table is missing
 		return fmt.Errorf("%w: %w", errDamage, err)
@@ -376,9 +378,9 @@ func (f *dayFile) close() error {
 	return f.db.Close()
 }
 
-// renameDamaged moves a file and its write-ahead log aside and returns the name.
-func renameDamaged(path string, now time.Time) (string, error) {
-	to := path + ".damaged-" + now.UTC().Format("20060102T150405.000000000Z")
+// renameAside moves a file and its write-ahead log aside and returns the name.
+func renameAside(path, ending string, now time.Time) (string, error) {
+	to := path + ending + now.UTC().Format("20060102T150405.000000000Z")
 	if err := os.Rename(path, to); err != nil {
 		return "", err
 	}

@@ -53,7 +53,7 @@ func readInfo(ctx context.Context, q querier) (info, error) {
 	case id != applicationID:
 		return i, fmt.Errorf("%w: a SQLite database of something else: %w", ErrNotRecording, errDamage)
 	case i.version > Format:
-		return i, fmt.Errorf("%w: got format %d, want at most %d: %w", ErrNewer, i.version, Format, errDamage)
+		return i, fmt.Errorf("%w: got format %d, want at most %d", ErrNewer, i.version, Format)
 	}
 	if err := q.QueryRowContext(ctx, "SELECT value FROM meta WHERE name='rig'").Scan(&i.rig); err != nil {
 		return i, err
@@ -70,8 +70,7 @@ func readInfo(ctx context.Context, q querier) (info, error) {
 			return i, err
 		}
 		if number != i.channels || name != ingest.Channel(i.channels).String() {
-			return i, fmt.Errorf("%w: got channel %d named %q, which this version does not know: %w",
-				ErrNewer, number, name, errDamage)
+			return i, fmt.Errorf("%w: got channel %d named %q, which this version does not know", ErrNewer, number, name)
 		}
 		i.channels++
 	}

@@ -296,7 +296,7 @@ func (w *writer) writeRows(s *rigState) error {
 			s.file.close()
 			w.forget(s)
 		}
-		if aside++; !isDamage(err) || aside > 1 {
+		if aside++; !isDamage(err) && !errors.Is(err, ErrNewer) || aside > 1 {
 			return fmt.Errorf("recording of %s: %w", s.rig, err)
 		}
 		if err := w.setAside(s, path, err); err != nil {
@@ -411,15 +411,20 @@ func (w *writer) writeBatch(s *rigState, rows []byte) error {
 	return nil
 }
 
-// setAside renames a damaged file and says in the new one that there was one.
+// setAside renames a file that cannot be gone on with, and says in the new one that
+// there was one.
 func (w *writer) setAside(s *rigState, path string, why error) error {
-	to, err := renameDamaged(path, time.Now())
-	if err != nil {
-		return fmt.Errorf("recording of %s: setting aside a damaged file: %w", s.rig, err)
+	ending, was := ".damaged-", "was damaged"
+	if errors.Is(why, ErrNewer) {
+		ending, was = ".newer-", "was of a newer version of the program"
 	}
-	w.note(fmt.Errorf("recording of %s: %w; the file was set aside as %s", s.rig, why, to))
+	to, err := renameAside(path, ending, time.Now())
+	if err != nil {
+		return fmt.Errorf("recording of %s: setting aside a file: %w", s.rig, err)
+	}
+	w.note(fmt.Errorf("recording of %s: %s: %w; the file was set aside as %s", s.rig, path, why, to))
 	w.r.update(func(st *Status) { st.SetAside = append(st.SetAside, to) })
-	w.tellBreak(s, "the recording of the day to here was damaged and set aside as "+filepath.Base(to))
+	w.tellBreak(s, "the recording of the day to here "+was+" and set aside as "+filepath.Base(to))
 	return nil
 }
 

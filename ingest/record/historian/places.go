@@ -13,6 +13,8 @@ import (
 	"time"
 
 	_ "modernc.org/sqlite" // the driver
+
+	"hoistward/ingest/record"
 )
 
 // Files beneath Options.State.
@@ -37,6 +39,16 @@ type places struct {
 	rigs map[string]place
 }
 
+// placesVersion is the file's user_version; 0 is of before there were versions, with the
+// same table. placesID marks it ("HWHP").
+const (
+	placesVersion = 1
+	placesID      = 0x48574850
+)
+
+// errNewer is of a file that a newer program wrote.
+var errNewer = errors.New("a newer hoistward wrote it")
+
 const placesSchema = `CREATE TABLE IF NOT EXISTS place ( -- of each rig, what is with the historian
   rig TEXT PRIMARY KEY,
   seq INTEGER NOT NULL,      -- entries, events and estimates up to it are there, or put aside
@@ -49,14 +61,22 @@ const placesSchema = `CREATE TABLE IF NOT EXISTS place ( -- of each rig, what is
 // them over themselves. Nothing could be asked of the server in its stead, as a
 // place is in the recording's count and not in time.
 func openPlaces(path string, now time.Time) (*places, string, error) {
-	p, err := tryPlaces(path)
+	var p *places
+	err := tooNew(path)
+	if err == nil {
+		p, err = tryPlaces(path)
+	}
 	if err == nil {
 		return p, "", nil
 	}
 	if st, e := os.Stat(path); e != nil || st.IsDir() {
 		return nil, "", fmt.Errorf("%s: %w", path, err)
 	}
-	to := path + ".damaged-" + now.UTC().Format("20060102T150405.000000000Z")
+	ending := ".damaged-"
+	if errors.Is(err, errNewer) {
+		ending = ".newer-"
+	}
+	to := path + ending + now.UTC().Format("20060102T150405.000000000Z")
 	note := fmt.Sprintf("%s could not be read (%v) and was set aside as %s; forwarding begins at the oldest recording",
 		path, err, filepath.Base(to))
 	for _, ending := range []string{"", "-wal", "-shm", "-journal"} {
@@ -68,6 +88,14 @@ func openPlaces(path string, now time.Time) (*places, string, error) {
 		return nil, "", fmt.Errorf("%s: %w", path, err)
 	}
 	return p, note, nil
+}
+
+// tooNew refuses a newer program's file before anything can write to it.
+func tooNew(path string) error {
+	if _, version, known := record.HeaderVersion(path); known && version > placesVersion {
+		return fmt.Errorf("got version %d, want %d at most: %w", version, placesVersion, errNewer)
+	}
+	return nil
 }
 
 func tryPlaces(path string) (*places, error) {
@@ -98,8 +126,17 @@ func (p *places) load() error {
 	if found != "ok" {
 		return errors.New(found)
 	}
+	var version int
+	if err := p.db.QueryRow("PRAGMA user_version").Scan(&version); err != nil {
+		return err
+	}
 	if _, err := p.db.Exec(placesSchema); err != nil {
 		return err
+	}
+	if version < placesVersion {
+		if _, err := p.db.Exec(fmt.Sprintf("PRAGMA application_id=%d; PRAGMA user_version=%d", placesID, placesVersion)); err != nil {
+			return err
+		}
 	}
 	rows, err := p.db.Query("SELECT rig, seq, received, refused FROM place")
 	if err != nil {
