@@ -25,12 +25,17 @@ type pageData struct {
 	Asked   string
 	Caution string
 	Version string
+	ToDo    []string
 	Local   bool // nobody signs in, and only this machine is answered
 }
 
 func (s *Server) startPage(w http.ResponseWriter, r *http.Request) {
 	local := s.opts.Gate == nil || !s.opts.Gate.Closed(s.opts.Now())
-	s.render(w, http.StatusOK, "start.html", pageData{Rigs: s.summariesFor(seatOf(r).Rights), Caution: Caution, Version: s.opts.Version, Local: local})
+	data := pageData{Rigs: s.summariesFor(seatOf(r).Rights), Caution: Caution, Version: s.opts.Version, Local: local}
+	if s.opts.ToDo != nil {
+		data.ToDo = s.opts.ToDo()
+	}
+	s.render(w, http.StatusOK, "start.html", data)
 }
 
 func (s *Server) cabinPage(w http.ResponseWriter, r *http.Request) {

@@ -24,6 +24,7 @@ type Options struct {
 	Desk    Desk                           // nil: nobody can acknowledge, every act is refused
 	Health  func() any                     // what /healthz says besides the dashboard's own figures; nil = nothing
 	Ready   func() (ready bool, state any) // what /readyz says: whether every rig is watched, and of each what is missing; nil = there is none
+	ToDo    func() []string                // what a person is to see to, in whole sentences, for the start page; nil = nothing
 	Metrics http.Handler                   // answers /metrics; nil = there are none
 	Log     *zap.Logger                    // nil = no log
 	Version string                         // shown on the start page

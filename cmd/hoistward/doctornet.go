@@ -4,8 +4,9 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
-	"encoding/pem"
+	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/http"
 	"net/url"
@@ -16,6 +17,7 @@ import (
 	"go.uber.org/zap"
 
 	"hoistward/configs"
+	"hoistward/dashboard"
 	"hoistward/ingest/mqtt"
 )
 
@@ -149,9 +151,6 @@ func (x *examination) reach(what, address string) {
 	x.dial(what, net.JoinHostPort(u.Hostname(), port))
 }
 
-// certSoon is how long before its end a certificate is to be looked at.
-const certSoon = 30 * 24 * time.Hour
-
 // certificates looks at the ends of those that the site file names, and at the modes of
 // their keys.
 func (x *examination) certificates() {
@@ -183,30 +182,15 @@ func (x *examination) certificate(what, path string) {
 	if path == "" {
 		return
 	}
-	text, err := os.ReadFile(path)
-	if err != nil {
+	all, err := readCertificates(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission):
 		x.wrong(what, "see that the file is there and may be read", "%s", oneLine(err))
-		return
+	case err != nil:
+		x.wrong(what, "put a good certificate (PEM) in its place", "%s", oneLine(err))
 	}
-	n := 0
-	for rest := text; ; {
-		var block *pem.Block
-		if block, rest = pem.Decode(rest); block == nil {
-			break
-		}
-		if block.Type != "CERTIFICATE" {
-			continue
-		}
-		c, err := x509.ParseCertificate(block.Bytes)
-		if err != nil {
-			x.wrong(what, "put a good certificate in its place", "%s: %s", path, oneLine(err))
-			return
-		}
-		n++
+	for _, c := range all {
 		x.expiry(what, c)
-	}
-	if n == 0 {
-		x.wrong(what, "put a certificate (PEM) in its place", "%s holds none", path)
 	}
 }
 
@@ -221,7 +205,7 @@ func (x *examination) expiry(what string, c *x509.Certificate) {
 		x.wrong(what, "get a new one and start the monitor again", "%q ended on %s", name, until)
 	case x.now.Before(c.NotBefore):
 		x.wrong(what, "set this machine's clock, or get another", "%q begins on %s", name, c.NotBefore.UTC().Format(time.DateOnly))
-	case c.NotAfter.Sub(x.now) < certSoon:
+	case c.NotAfter.Sub(x.now) < dashboard.ExpiryWarning:
 		x.look(what, "get a new one before that", "%q ends on %s, in %d days", name, until, int(c.NotAfter.Sub(x.now).Hours()/24))
 	default:
 		x.ok(what, "%q is good until %s", name, until)

@@ -87,6 +87,8 @@ var (
 	descBehind    = newDesc("historian_behind_seconds", "Age of the oldest entry that the historian does not have.")
 	descWaiting   = newDesc("historian_waiting", "1 while the historian does not take what is sent.")
 
+	descCertificate = newDesc("certificate_end_seconds", "When the first certificate of a file that the site names ends, in seconds since 1970.", "of", "kind")
+
 	descPages   = newDesc("pages", "Pages that are open.")
 	descServed  = newDesc("pages_served_total", "Pages that were opened.")
 	descSlow    = newDesc("pages_dropped_total", "Pages dropped because they did not read.")
@@ -98,7 +100,7 @@ var descs = []desc{
 	descBuild, descRigs, descRejects, descStrangers, descOpen, descState, descSince, descReceived, descDropped, descQueue, descOffset,
 	descWritten, descLost, descMissed, descRefused, descRecQueue, descFailing, descLowSpace, descHeld, descLostLine,
 	descForwarded, descPutAside, descRequests, descBehind, descWaiting,
-	descPages, descServed, descSlow, descTurned, descNotReal,
+	descCertificate, descPages, descServed, descSlow, descTurned, descNotReal,
 }
 
 // linkStates are the states of all kinds of sources.
@@ -146,6 +148,7 @@ func (c stationCollector) Collect(out chan<- prometheus.Metric) {
 		gauge(descBehind, f.Behind.Seconds())
 		gauge(descWaiting, oneIf(!f.RetryAt.IsZero()))
 	}
+	st.certs.each(time.Now(), func(f certFile, ends time.Time) { gauge(descCertificate, float64(ends.Unix()), f.name, f.kind) })
 	p := st.page.Figures()
 	gauge(descPages, float64(p.Pages))
 	count(descServed, p.Served)

@@ -173,8 +173,9 @@ func (h *heart) answer() (bool, any) {
 	s := h.state()
 	return s.Watching, struct {
 		pulse.State
-		Sick []string `json:"sick"`
-	}{s, h.words()}
+		Sick         []string `json:"sick"`
+		Certificates []string `json:"certificates"` // that ended, or end within 30 days
+	}{s, h.words(), h.st.certs.words(time.Now())}
 }
 
 // look finds what is wrong with the monitor itself.

@@ -57,6 +57,7 @@ type station struct {
 	metrics  *metrics
 	notifier *notify.Notifier
 	heart    *heart
+	certs    *certWatch
 	pair     *pairing   // nil where the site has none
 	failure  chan error // what ends a monitor that runs; nil = nobody asks
 	address  string
@@ -91,6 +92,10 @@ func (st *station) start(u *undo) error {
 		ln.Close()
 		return err
 	}
+	if err := keepForms(dir); err != nil {
+		ln.Close()
+		return errors.Join(err, st.recorder.Close(context.Background()))
+	}
 	if err := st.openHistorian(recordings); err != nil {
 		ln.Close()
 		return errors.Join(err, st.recorder.Close(context.Background()))
@@ -110,6 +115,7 @@ func (st *station) start(u *undo) error {
 	u.add("alarm state", st.states.Close)
 	st.service = journal.NewLogs(filepath.Join(dir, serviceDir))
 	u.add("service log", func(context.Context) error { return st.service.Close() })
+	st.certs = newCertWatch(st.site)
 	st.pager, st.metrics, st.heart = newPager(st.counters), newMetrics(st), newHeart(st)
 	st.pager.sick = st.heart.words
 	if err := st.openPair(); err != nil {
@@ -328,6 +334,7 @@ func (st *station) startPage(ln net.Listener, u *undo) error {
 		Desk:   desk{st.loop, st.pair}, Health: st.health, Log: st.log, Version: version, Now: st.clock,
 		Rigs: rigNames(st.site), AlarmFigures: st.alarmFigures, Happened: st.happened, Fresh: st.pager.fresh,
 		Metrics: st.metrics.handler(st.log), Ready: st.heart.answer,
+		ToDo: func() []string { return st.certs.words(time.Now()) },
 	}
 	if err := guardPage(&o, st.site, st.log, st.clock(), u); err != nil {
 		return err
