@@ -2,6 +2,8 @@ module hoistward
 
 go 1.26.0
 
+toolchain go1.26.10
+
 require (
 	github.com/alecthomas/kong v1.17.0
 	github.com/chromedp/cdproto v0.159.0

@@ -10,12 +10,23 @@ import (
 	"testing"
 )
 
+// releaseGo is the Go that releases are built with: the toolchain of go.mod, which the
+// module proxy has where the one that is installed is older.
+func releaseGo(t *testing.T) string {
+	t.Helper()
+	found := regexp.MustCompile(`(?m)^toolchain (go\S+)$`).FindStringSubmatch(readFile(t, filepath.Join("..", "..", "go.mod")))
+	if found == nil {
+		t.Fatal("go.mod names no toolchain")
+	}
+	return found[1]
+}
+
 // buildFor builds the program as a release is built.
 func buildFor(t *testing.T, system, arch string) string {
 	t.Helper()
 	out := filepath.Join(t.TempDir(), "hoistward")
 	cmd := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", out, ".")
-	cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS="+system, "GOARCH="+arch)
+	cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOTOOLCHAIN="+releaseGo(t), "GOOS="+system, "GOARCH="+arch)
 	if text, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("%s/%s: %v: %s", system, arch, err, text)
 	}
@@ -100,8 +111,8 @@ func TestDebianPackage(t *testing.T) {
 		}
 	}
 	toolSays(t, dir, dpkg, "--root="+root, "--force-not-root", "--force-depends", "--unpack", path)
-	if got := toolSays(t, dir, filepath.Join(root, "usr/bin/hoistward"), "version"); !strings.HasPrefix(got, "hoistward ") {
-		t.Errorf("the unpacked program says %q", got)
+	if got := toolSays(t, dir, filepath.Join(root, "usr/bin/hoistward"), "version", "--json"); !strings.Contains(got, `"go": "`+releaseGo(t)+`"`) {
+		t.Errorf("the unpacked program says %q, want it built with %s", got, releaseGo(t))
 	}
 	toolSays(t, dir, filepath.Join(root, "usr/bin/hoistward"), "check", filepath.Join(root, "usr/share/doc/hoistward/examples/site.yaml"))
 	if list := toolSays(t, dir, dpkg, "--root="+root, "--listfiles", "hoistward"); !strings.Contains(list, "/usr/bin/hoistward") {
