@@ -115,6 +115,16 @@ func TestDebianPackage(t *testing.T) {
 		t.Errorf("the unpacked program says %q, want it built with %s", got, releaseGo(t))
 	}
 	toolSays(t, dir, filepath.Join(root, "usr/bin/hoistward"), "check", filepath.Join(root, "usr/share/doc/hoistward/examples/site.yaml"))
+	// The unit that was unpacked, with the program where it was unpacked: nothing is stood in for.
+	analyze := needTool(t, "systemd-analyze")
+	unit := filepath.Join(dir, "hoistward.service")
+	text := strings.ReplaceAll(readFile(t, filepath.Join(root, "usr/lib/systemd/system/hoistward.service")), "/usr/bin/hoistward", filepath.Join(root, "usr/bin/hoistward"))
+	if err := os.WriteFile(unit, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if said := toolSays(t, ".", analyze, "verify", unit); strings.Contains(said, "hoistward") {
+		t.Errorf("verify of the unpacked unit: %s", said)
+	}
 	if list := toolSays(t, dir, dpkg, "--root="+root, "--listfiles", "hoistward"); !strings.Contains(list, "/usr/bin/hoistward") {
 		t.Errorf("dpkg lists %s", list)
 	}
