@@ -12,6 +12,7 @@ import (
 
 	"hoistward/alarms"
 	"hoistward/alarms/notify"
+	"hoistward/dashboard/access"
 	"hoistward/ingest/record"
 )
 
@@ -52,10 +53,29 @@ func (x *examination) folder() {
 	x.speed(dir)
 	x.room(dir)
 	x.forms()
+	x.accounts()
+}
+
+// accounts looks whether the page's accounts can be read, and by nobody else.
+func (x *examination) accounts() {
+	path := filepath.Join(x.site.Data, accessDir, access.AccountsFile)
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return
+	}
+	a, err := access.ReadAccounts(path)
+	if err != nil {
+		x.wrong("accounts", "mend that, or the page lets nobody in: chmod 600 "+path+", or put a copy of it back", "%s", oneLine(err))
+		return
+	}
+	x.ok("accounts", "%d %s, readable by the monitor alone", a.Len(), plural(a.Len(), "account", "accounts"))
 }
 
 func (x *examination) speed(dir string) {
 	median, worst, err := syncSpeed(dir)
+	x.judgeSpeed(dir, median, worst, err)
+}
+
+func (x *examination) judgeSpeed(dir string, median, worst time.Duration, err error) {
 	switch {
 	case err != nil:
 		x.wrong("disk speed", "let the monitor's user write into "+dir, "%s cannot be written: %s", dir, oneLine(err))
@@ -92,6 +112,11 @@ func syncSpeed(dir string) (median, worst time.Duration, err error) {
 
 func (x *examination) room(dir string) {
 	free, known := record.Free(dir)
+	x.judgeRoom(free, known)
+}
+
+// judgeRoom says what so many free bytes come to.
+func (x *examination) judgeRoom(free uint64, known bool) {
 	if !known {
 		x.look("disk space", "look yourself", "not known on this system")
 		return
@@ -155,7 +180,11 @@ func (x *examination) clock() {
 	default:
 		x.ok("clock", "%s, %s after %s", clockText(x.now), (-back).Round(time.Second), what)
 	}
-	switch synced, known := clockSynced(); {
+	x.judgeSync(clockSynced())
+}
+
+func (x *examination) judgeSync(synced, known bool) {
+	switch {
 	case !known:
 		x.look("clock", "see that something sets it (NTP, PTP or GPS)", "whether it is set by a time server is not known on this system")
 	case !synced:

@@ -109,7 +109,8 @@ func (x *examination) subscribe(what, broker string, o mqtt.Options) {
 				x.look(what, "give the user the QoS that the site file asks for", "%s: subscribed; %s", broker, s.Detail)
 				return
 			}
-			x.ok(what, "%s: subscribed to what the monitor reads", broker)
+			// Some brokers grant a subscription and then let nothing of it through.
+			x.ok(what, "%s: subscribed to what the monitor reads; whether it is let through, hoistward listen shows", broker)
 			return
 		}
 	}
@@ -160,6 +161,7 @@ func (x *examination) certificates() {
 		x.certificate(what+" authority", s.CAFile)
 		x.certificate(what+" certificate", s.CertificateFile)
 		x.key(what+" key", s.KeyFile)
+		x.key(what+" password", s.PasswordFile)
 		x.served(what, s)
 	}
 	for i := range x.site.Sources {
@@ -175,6 +177,7 @@ func (x *examination) certificates() {
 	if h := x.site.Forward; h != nil {
 		x.certificate("historian authority", h.CAFile)
 		x.key("historian token", h.TokenFile)
+		x.key("historian password", h.PasswordFile)
 	}
 }
 

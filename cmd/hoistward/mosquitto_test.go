@@ -29,14 +29,15 @@ func freePort(t testing.TB) int {
 	return ln.Addr().(*net.TCPAddr).Port
 }
 
-// startMosquitto runs Debian's broker on a loopback port.
-func startMosquitto(t *testing.T) int {
+// startMosquitto runs Debian's broker on a loopback port, with more lines for its
+// configuration.
+func startMosquitto(t *testing.T, more ...string) int {
 	t.Helper()
 	exe := needTool(t, "mosquitto", "/usr/sbin/mosquitto")
 	port := freePort(t)
 	dir := t.TempDir()
 	conf := filepath.Join(dir, "mosquitto.conf")
-	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\npersistence false\n", port)
+	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\npersistence false\n", port) + strings.Join(more, "\n")
 	if err := os.WriteFile(conf, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
