@@ -158,6 +158,11 @@ func TestDrawersOnAPhone(t *testing.T) {
 			if (document.documentElement.scrollWidth > innerWidth) bad.push("the page is " + document.documentElement.scrollWidth + " px wide");
 			if (r.left < 0 || r.right > innerWidth + 1 || r.bottom > innerHeight + 1 || r.height > innerHeight * 0.75) bad.push("it takes " + r.width + " x " + r.height);
 			for (const e of d.querySelectorAll("button, input, select")) if (e.checkVisibility() && e.getBoundingClientRect().height < 24) bad.push((e.id || e.innerText) + " is too small to touch");
+			const first = document.querySelector("main.acting #act") ?? document.querySelector("#alarm-list .alarm");
+			if (first?.checkVisibility()) {
+				const a = first.getBoundingClientRect();
+				if (a.top < 0 || a.bottom > r.top) bad.push("it hides what is urgent: " + a.top + " to " + a.bottom + " under " + r.top);
+			}
 			return bad.join("; "); })()`); bad != "" {
 			t.Errorf("%s: %s", d.id, bad)
 		}

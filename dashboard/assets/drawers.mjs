@@ -7,6 +7,17 @@ let back = null; // what had the focus before
 
 export const openDrawer = () => document.querySelector("dialog[open]");
 
+// On a narrow page a drawer lies over its lower part, and the page is moved so that what must
+// be done and the first alarm are seen above it.
+const narrow = matchMedia("(max-width: 1000px), (max-aspect-ratio: 1/1)");
+let before = 0;
+
+function raise() {
+  if (openDrawer() && narrow.matches) document.querySelector("main").scrollIntoView();
+}
+
+new ResizeObserver(raise).observe(document.body); // as a banner goes, all moves up
+
 // show opens a drawer and closes the one that was open. focus is the element that gets
 // the focus; null = the first that can take it.
 export function show(id, focus = null) {
@@ -14,9 +25,11 @@ export function show(id, focus = null) {
   if (was === dialog) return;
   if (was) was.close();
   else back = document.activeElement;
+  if (!was) before = scrollY;
   dialog.show();
   (focus ?? dialog.querySelector("input:not([disabled]), button:not([disabled]):not([hidden])"))?.focus({ preventScroll: true });
   dialog.scrollTop = 0;
+  raise();
 }
 
 // close closes what is open; the focus goes back to where it came from.
@@ -25,6 +38,7 @@ export function close() {
   if (!dialog) return;
   const inside = dialog.contains(document.activeElement) || document.activeElement === document.body;
   dialog.close();
+  if (narrow.matches) scrollTo(0, before);
   if (inside && back?.isConnected) back.focus();
   back = null;
 }
