@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"bytes"
 	"encoding/pem"
 	"fmt"
 	"net/http"
@@ -34,6 +35,14 @@ func TestReceiverFaults(t *testing.T) {
 			fmt.Fprint(w, "half")
 			w.(http.Flusher).Flush()
 			panic(http.ErrAbortHandler)
+		}},
+		{"500 Internal Server Error: xxx", func(w http.ResponseWriter) { // an answer without an end
+			w.WriteHeader(500)
+			for text := bytes.Repeat([]byte("x"), 1<<16); ; {
+				if _, err := w.Write(text); err != nil {
+					return
+				}
+			}
 		}},
 		{"EOF", func(http.ResponseWriter) { panic(http.ErrAbortHandler) }},
 		{"redirects are not followed", func(w http.ResponseWriter) { w.Header().Set("Location", target.URL); w.WriteHeader(307) }},

@@ -1,9 +1,13 @@
 package main
 
 import (
+	"bytes"
+	"compress/gzip"
+	"errors"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -119,5 +123,43 @@ func TestRecorderWritesNothingBesideItsFolder(t *testing.T) {
 	})
 	if err != nil || !good {
 		t.Errorf("%v; the good rig is recorded: %v", err, good)
+	}
+}
+
+// A file that is small and unpacks to one line of 48 MiB: each way to import it says so
+// or passes it over, in a bounded room, and reads on where it can.
+func TestImportOfAFileThatUnpacksWithoutEnd(t *testing.T) {
+	const size = 48 << 20
+	dir := t.TempDir()
+	bomb := filepath.Join(dir, "bomb.gz")
+	f, err := os.Create(bomb)
+	if err != nil {
+		t.Fatal(err)
+	}
+	z, chunk := gzip.NewWriter(f), bytes.Repeat([]byte("1"), 1<<20)
+	for range size / len(chunk) {
+		if _, err := z.Write(chunk); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := errors.Join(z.Close(), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	for format, says := range map[string]string{"csv": "without an end of line", "lines": "token too long", "wits": "no readings"} {
+		args := []string{"import", bomb, "--format", format, "--rig", "R1", "--out", filepath.Join(dir, format), "--column", "0114=hook_load[kN]"}
+		if format == "wits" {
+			args = append(args, "--zone", "Z")
+		}
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		var out bytes.Buffer
+		code := run(args, &streams{ctx: t.Context(), out: &out, err: &out})
+		runtime.ReadMemStats(&after)
+		if code != exitFailed || !strings.Contains(out.String(), says) {
+			t.Errorf("%s: exit %d, want %d with %q: %.400s", format, code, exitFailed, says, &out)
+		}
+		if took := after.TotalAlloc - before.TotalAlloc; took > size/2 {
+			t.Errorf("%s: %d bytes were taken for a line of %d", format, took, size)
+		}
 	}
 }

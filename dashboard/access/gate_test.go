@@ -171,6 +171,36 @@ func TestGuessingIsLockedOutByPersonAndByAddress(t *testing.T) {
 	}
 }
 
+// Each guess stands in the audit with who, from where and how it ended, those that were
+// not even looked at too, and nothing that was typed as a password.
+func TestTheAuditHasEveryGuess(t *testing.T) {
+	h := newHouse(t, person(t, "Ada", Watch, AllRigs))
+	const typed = "a word that nobody may read"
+	for range freeTries + 2 {
+		_, _, _ = h.SignIn(t.Context(), "Ada", typed, "192.0.2.9", noon)
+	}
+	_, _, _ = h.SignIn(t.Context(), "Nobody", typed, "192.0.2.8", noon)
+	got := h.audited()
+	if len(got) != freeTries+3 {
+		t.Fatalf("%d lines, want %d: %+v", len(got), freeTries+3, got)
+	}
+	for i, e := range got {
+		person, address, outcome := "Ada", "192.0.2.9", ErrRefused.Error()
+		switch {
+		case i == freeTries+1:
+			outcome = "too many wrong passwords"
+		case i == freeTries+2:
+			person, address = "Nobody", "192.0.2.8"
+		}
+		if e.What != "sign_in" || e.Person != person || e.Address != address || !strings.HasPrefix(e.Outcome, outcome) || !e.At.Equal(noon) {
+			t.Errorf("line %d: %+v, want %s of %s from %s", i, e, outcome, person, address)
+		}
+	}
+	if text, err := os.ReadFile(filepath.Join(h.dir, auditFile)); err != nil || strings.Contains(string(text), typed) {
+		t.Errorf("%v: the audit holds what was typed", err)
+	}
+}
+
 func TestSessionsEndWithTimeAndWithTheirAccount(t *testing.T) {
 	station := person(t, "cabin", Acknowledge, "R1")
 	station.Station = true

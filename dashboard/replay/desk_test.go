@@ -375,6 +375,9 @@ func TestRequestsAreHeldToTheirForm(t *testing.T) {
 			t.Errorf("%s: got %d %s, want %d %s", c.body, w.Code, w.Body, c.code, c.want)
 		}
 	}
+	if w := b.ask("POST", "/api/replay/runs", `{"kind":"replay","recordings":["`+strings.Repeat("x", maxBody)+`"]}`); w.Code != 400 || !strings.Contains(w.Body.String(), "too large") {
+		t.Errorf("a body that is too large: got %d %.200s, want 400", w.Code, w.Body)
+	}
 	r := b.run(fmt.Sprintf(`{"kind":"replay","recordings":[%q]}`, id))
 	for path, want := range map[string]string{
 		"series?points=0": "points", "series?points=9999": "points", "series?columns=height": "columns", "series?from_ms=x": "from_ms",
