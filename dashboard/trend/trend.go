@@ -1,5 +1,5 @@
 // Package trend keeps the last minutes and hours of a rig's main figures, with the least
-// and the greatest of each step, in memory of a fixed size.
+// and the greatest of each step, in memory of a bounded size.
 //
 // It may not read a clock, start a goroutine or do I/O: time comes with the values. It
 // keeps nothing over a restart, and says
@@ -51,10 +51,12 @@ const (
 	NumSpans
 )
 
-// The spans' sizes. Together a Log stays under 48 KiB.
+// The spans' sizes. Together a Log stays under 26 KiB, and takes that only as it fills.
 const (
 	shortStep, shortSteps = 2 * time.Second, 450
 	longStep, longSteps   = time.Minute, 720
+
+	blockSteps = 30 // that are made at once; both spans are whole blocks
 )
 
 // Step returns the length of one step.
@@ -74,41 +76,57 @@ func (s Span) Length() time.Duration {
 }
 
 // band is the least and the greatest value within a step; lo above hi = none was known.
-// The values are rounded outward to 32 bits: none that was seen lies outside.
-type band struct{ lo, hi float32 }
+// The values are rounded outward to 16 bits, 0.1 % of the value: none that was seen lies
+// outside, but for those beyond ±65504, which stand as that.
+type band struct{ lo, hi half }
 
-var none = band{float32(math.Inf(1)), float32(math.Inf(-1))}
+var none = band{plusInfinity, minusInfinity}
+
+func (b *band) known() bool { return b.lo != plusInfinity }
 
 func (b *band) add(x float64) {
 	if !(x >= -math.MaxFloat32 && x <= math.MaxFloat32) { // NaN and infinity are not known
 		return
 	}
-	b.lo = min(b.lo, down(x))
-	b.hi = max(b.hi, -down(-x))
+	if x < b.lo.value64() {
+		b.lo = down(x)
+	}
+	if x > b.hi.value64() {
+		b.hi = up(x)
+	}
 }
 
-// down returns the greatest 32-bit number that is not above x.
-func down(x float64) float32 {
-	y := float32(x)
-	if float64(y) > x {
-		y = math.Nextafter32(y, float32(math.Inf(-1)))
+// block is some steps that follow each other.
+type block [blockSteps][NumFigures]band
+
+func newBlock() *block {
+	b := new(block)
+	for i := range b {
+		b.clear(i)
 	}
-	return y
+	return b
+}
+
+func (b *block) clear(i int) {
+	for f := range b[i] {
+		b[i][f] = none
+	}
 }
 
 // Log keeps both spans of one rig. The zero value is ready and empty. It is not safe
 // for use by several goroutines at once.
 //
 // Step n of a span, counted from 1970, lies at n modulo the span's length; newest is the
-// number of the newest one, 0 where there is none yet.
+// number of the newest one, 0 where there is none yet. A block in which nothing came is
+// nil.
 type Log struct {
 	since  time.Time // of the oldest values that ever came
 	newest [NumSpans]int64
-	short  [shortSteps][NumFigures]band
-	long   [longSteps][NumFigures]band
+	short  [shortSteps / blockSteps]*block
+	long   [longSteps / blockSteps]*block
 }
 
-func (l *Log) steps(span Span) [][NumFigures]band {
+func (l *Log) blocks(span Span) []*block {
 	if span == Long {
 		return l.long[:]
 	}
@@ -122,23 +140,27 @@ func (l *Log) Add(at time.Time, v Values) {
 		l.since = at
 	}
 	for span := range NumSpans {
-		add(&l.newest[span], l.steps(span), at.UnixMilli()/span.Step().Milliseconds(), &v)
+		add(&l.newest[span], l.blocks(span), at.UnixMilli()/span.Step().Milliseconds(), &v)
 	}
 }
 
-func add(newest *int64, steps [][NumFigures]band, n int64, v *Values) {
-	length := int64(len(steps))
+func add(newest *int64, blocks []*block, n int64, v *Values) {
+	length := int64(len(blocks) * blockSteps)
 	if n <= 0 || n <= *newest-length {
 		return
 	}
 	for *newest < n { // what lies between is a gap
 		*newest = max(*newest+1, n-length+1)
-		for f := range steps[*newest%length] {
-			steps[*newest%length][f] = none
+		if b := blocks[*newest%length/blockSteps]; b != nil {
+			b.clear(int(*newest % blockSteps))
 		}
 	}
+	b := &blocks[n%length/blockSteps]
+	if *b == nil {
+		*b = newBlock()
+	}
 	for f := range v {
-		steps[n%length][f].add(v[f])
+		(*b)[n%blockSteps][f].add(v[f])
 	}
 }
 
@@ -156,11 +178,11 @@ type Series struct {
 // Series returns the span that ends with the step of now. Steps after the newest values
 // are not known.
 func (l *Log) Series(span Span, now time.Time) Series {
-	newest, steps := l.newest[span], l.steps(span)
-	length, step := int64(len(steps)), span.Step().Milliseconds()
+	newest, blocks := l.newest[span], l.blocks(span)
+	length, step := int64(len(blocks)*blockSteps), span.Step().Milliseconds()
 	last := max(now.UnixMilli()/step, newest)
 	first := last - length + 1
-	s := Series{FirstMs: first * step, StepMs: step, Steps: len(steps), Min: map[string][]*float32{}, Max: map[string][]*float32{}}
+	s := Series{FirstMs: first * step, StepMs: step, Steps: int(length), Min: map[string][]*float32{}, Max: map[string][]*float32{}}
 	if !l.since.IsZero() {
 		s.SinceMs = l.since.UnixMilli()
 	}
@@ -171,8 +193,9 @@ func (l *Log) Series(span Span, now time.Time) Series {
 			if n < 1 || n > newest || n <= newest-length {
 				continue
 			}
-			if b := steps[n%length][f]; b.lo <= b.hi {
-				lo[i], hi[i] = &b.lo, &b.hi
+			if b := blocks[n%length/blockSteps]; b != nil && b[n%blockSteps][f].known() {
+				least, greatest := b[n%blockSteps][f].lo.value(), b[n%blockSteps][f].hi.value()
+				lo[i], hi[i] = &least, &greatest
 			}
 		}
 		s.Min[f.String()], s.Max[f.String()] = lo, hi

@@ -2,6 +2,7 @@ package trend_test
 
 import (
 	"math"
+	"runtime"
 	"testing"
 	"time"
 	"unsafe"
@@ -19,9 +20,29 @@ func at(height float64) trend.Values {
 	return v
 }
 
-func TestALogIsSmall(t *testing.T) {
-	if size := unsafe.Sizeof(trend.Log{}); size >= 48<<10 {
-		t.Errorf("a log takes %d bytes, want under %d", size, 48<<10)
+// After half a day a log is as large as it gets; a minute of readings takes a
+// little of that.
+func TestALogIsSmallAndGrowsAsItFills(t *testing.T) {
+	held := func(length time.Duration) uint64 {
+		logs := make([]trend.Log, 100)
+		runtime.GC()
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		for i := range logs {
+			for at := time.Duration(0); at < length; at += 2 * time.Second {
+				logs[i].Add(start.Add(at), trend.Values{1, 2, 3, 4, 5})
+			}
+		}
+		runtime.GC()
+		runtime.ReadMemStats(&after)
+		runtime.KeepAlive(logs)
+		return (after.HeapAlloc-before.HeapAlloc)/100 + uint64(unsafe.Sizeof(trend.Log{}))
+	}
+	if n := held(13 * time.Hour); n >= 26<<10 {
+		t.Errorf("a full log takes %d bytes, want under %d", n, 26<<10)
+	}
+	if n := held(time.Minute); n >= 4<<10 {
+		t.Errorf("a minute takes %d bytes, want under %d", n, 4<<10)
 	}
 }
 
@@ -85,7 +106,7 @@ func TestGapsAreGaps(t *testing.T) {
 
 // Whatever comes, in whatever order and with whatever gaps: each value that lies within
 // a span is between the least and the greatest of its step, each end of a step is a
-// value that came in it, rounded outward by a 32-bit number's last place at most, and a
+// value that came in it, rounded outward by a 16-bit number's last place at most, and a
 // step in which nothing came is a gap. Found by going through all that came, not by a ring.
 func TestNoPeakIsLost(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -134,20 +155,27 @@ func TestNoPeakIsLost(t *testing.T) {
 				if !any {
 					continue
 				}
-				if !(float64(*lo[i]) <= want && float64(*hi[i]) >= most[i]) {
-					t.Fatalf("span %d, step %d: %g to %g, want %g to %g within", span, i, *lo[i], *hi[i], want, most[i])
+				least, greatest := clip(want), clip(most[i])
+				if !(float64(*lo[i]) <= least && float64(*hi[i]) >= greatest) {
+					t.Fatalf("span %d, step %d: %g to %g, want %g to %g within", span, i, *lo[i], *hi[i], least, greatest)
 				}
-				if inward(*lo[i], 1) <= want || inward(*hi[i], -1) >= most[i] {
-					t.Fatalf("span %d, step %d: %g to %g, want no wider than %g to %g", span, i, *lo[i], *hi[i], want, most[i])
+				if !(least-float64(*lo[i]) <= place(least) && float64(*hi[i])-greatest <= place(greatest)) {
+					t.Fatalf("span %d, step %d: %g to %g, want no wider than %g to %g", span, i, *lo[i], *hi[i], least, greatest)
 				}
 			}
 		}
 	})
 }
 
-// inward is the next 32-bit number towards the middle of a step.
-func inward(x float32, to float64) float64 {
-	return float64(math.Nextafter32(x, float32(math.Inf(int(to)))))
+// clip is what a number beyond those of 16 bits stands as (IEEE 754-2019, table 3.5:
+// binary16 has p = 11 digits, emax = 15).
+func clip(x float64) float64 { return max(-65504, min(65504, x)) }
+
+// place is the distance of two 16-bit numbers at x: 2^(e-10), of which e is -14 at
+// least.
+func place(x float64) float64 {
+	_, e := math.Frexp(x)
+	return math.Ldexp(1, max(e-1, -14)-10)
 }
 
 func BenchmarkAdd(b *testing.B) {
