@@ -5,67 +5,28 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/chromedp/chromedp"
+
+	"hoistward/ingest/npmtest"
 )
 
-// axe is the script of axe-core, fetched once by npm as testdata/npm locks it. Its rules
-// of accessibility are not ours: tags wcag2a to wcag22aa are those of WCAG 2.2, levels A
-// and AA, that a program can decide; best-practice is common practice beside them.
-var axe struct {
-	once   sync.Once
-	script string
-	err    error
-}
-
-// needAxe returns the script, or skips the test where npm or its registry is missing;
-// with HOISTWARD_TOOLS=required it fails instead.
+// needAxe returns the script of axe-core, fetched by npm as testdata/npm locks it, or
+// skips the test. Its rules of accessibility are not ours: tags wcag2a to wcag22aa are
+// those of WCAG 2.2, levels A and AA, that a program can decide; best-practice is common
+// practice beside them.
 func needAxe(t *testing.T) string {
 	t.Helper()
-	if testing.Short() {
-		t.Skip("fetches an npm package")
-	}
-	npm := needTool(t, "/usr/bin/npm", "/usr/local/bin/npm")
-	axe.once.Do(func() { axe.script, axe.err = fetchAxe(npm) })
-	if axe.err != nil && os.Getenv("HOISTWARD_TOOLS") == "required" {
-		t.Fatal(axe.err)
-	}
-	if axe.err != nil {
-		t.Skip(axe.err)
-	}
-	return axe.script
-}
-
-func fetchAxe(npm string) (string, error) {
-	dir, err := os.MkdirTemp("", "hoistward-axe")
-	if err != nil {
-		return "", err
-	}
-	defer os.RemoveAll(dir)
-	for _, name := range []string{"package.json", "package-lock.json"} {
-		text, err := os.ReadFile(filepath.Join("testdata", "npm", name))
-		if err == nil {
-			err = os.WriteFile(filepath.Join(dir, name), text, 0o644)
-		}
-		if err != nil {
-			return "", err
-		}
-	}
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
-	defer cancel()
-	cmd := exec.CommandContext(ctx, npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--prefer-offline")
-	cmd.Dir = dir
-	if out, err := cmd.CombinedOutput(); err != nil {
-		return "", fmt.Errorf("npm ci: %w: %s", err, out)
-	}
+	dir := npmtest.Folder(t, filepath.Join("testdata", "npm"))
 	text, err := os.ReadFile(filepath.Join(dir, "node_modules", "axe-core", "axe.min.js"))
-	return string(text), err
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
 }
 
 // accessible fails the test for each violation that axe-core finds on the page as it is

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"hoistward/ingest"
+	"hoistward/ingest/npmtest"
 	"hoistward/ingest/record"
 )
 
@@ -63,10 +64,7 @@ func (f foreign) heads() string {
 // Tables are opened by hyparquet and DuckDB without being told anything, with the
 // numbers of the recording in them.
 func TestExportedTablesAreReadByOthers(t *testing.T) {
-	if testing.Short() {
-		t.Skip("fetches npm packages")
-	}
-	packages := npmFrom(t, filepath.Join("..", "..", "ingest", "tables", "testdata", "npm"), "read.js")
+	packages := npmtest.Folder(t, filepath.Join("..", "..", "ingest", "tables", "testdata", "npm"), "read.js")
 	dir := t.TempDir()
 	data := filepath.Join(dir, "data")
 	command(t, "demo", "--scenario", "overhoist", "--for", "15s", "--speed", "10", "--rigs", "2", "--data", data, "--listen", "127.0.0.1:0")

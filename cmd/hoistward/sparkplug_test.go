@@ -10,38 +10,9 @@ import (
 	"testing"
 
 	"hoistward/ingest/mqtt/broker"
+	"hoistward/ingest/npmtest"
 	"hoistward/ingest/sparkplug"
 )
-
-// npmFolder is a folder with the npm packages of the edge node, fetched by the lock
-// file of the tests.
-func npmFolder(t *testing.T) string {
-	t.Helper()
-	return npmFrom(t, filepath.Join("..", "..", "ingest", "sparkplug", "testdata", "npm"), "edge.js")
-}
-
-// npmFrom is a folder with a script and the npm packages that the lock file beside it
-// names.
-func npmFrom(t *testing.T, from, script string) string {
-	t.Helper()
-	npm, dir := needTool(t, "npm"), t.TempDir()
-	needTool(t, "node")
-	for _, name := range []string{"package.json", "package-lock.json", script} {
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(readFile(t, filepath.Join(from, name))), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	// Not npm ci: it refuses a lock file without the packages that are for other systems.
-	cmd := exec.CommandContext(t.Context(), npm, "install", "--ignore-scripts", "--no-audit", "--no-fund")
-	cmd.Dir = dir
-	if out, err := cmd.CombinedOutput(); err != nil {
-		if os.Getenv("HOISTWARD_TOOLS") == "required" {
-			t.Fatalf("npm install: %v: %s", err, out)
-		}
-		t.Skipf("npm install: %v", err)
-	}
-	return dir
-}
 
 // edgeNode is an edge node in a process of its own.
 type edgeNode struct {
@@ -52,7 +23,7 @@ type edgeNode struct {
 
 func startEdge(t *testing.T, dir string, args ...string) *edgeNode {
 	t.Helper()
-	e := &edgeNode{t, exec.Command(needTool(t, "node"), append([]string{"edge.js"}, args...)...), &syncBuffer{}}
+	e := &edgeNode{t, exec.Command(npmtest.Node(t), append([]string{"edge.js"}, args...)...), &syncBuffer{}}
 	e.cmd.Dir, e.cmd.Stdout, e.cmd.Stderr = dir, e.out, e.out
 	if err := e.cmd.Start(); err != nil {
 		t.Fatal(err)
@@ -121,10 +92,7 @@ func (r sparkplugRun) flows(requests int) {
 // one is dead and its channels lost; the next one waits for its host and needs no
 // asking; a monitor that starts anew in its session asks once.
 func TestEdgeNodeOfIndependentParts(t *testing.T) {
-	if testing.Short() {
-		t.Skip("fetches npm packages")
-	}
-	packages := npmFolder(t)
+	packages := npmtest.Folder(t, filepath.Join("..", "..", "ingest", "sparkplug", "testdata", "npm"), "edge.js")
 	for name, start := range map[string]func(t *testing.T, dir string) int{
 		"embedded": func(t *testing.T, dir string) int {
 			port := freePort(t)

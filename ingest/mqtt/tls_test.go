@@ -60,6 +60,10 @@ func (a *authority) write(name, kind string, der []byte) {
 	a.must(os.WriteFile(a.file(name), pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der}), 0o600))
 }
 
+func (a *authority) writeText(name, text string) {
+	a.must(os.WriteFile(a.file(name), []byte(text), 0o600))
+}
+
 func (a *authority) must(err error) {
 	a.t.Helper()
 	if err != nil {
@@ -104,8 +108,7 @@ func TestTopicGrantedButHeldBackIsNamed(t *testing.T) {
 	a.sign("server", &x509.Certificate{IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}})
 	a.sign("cabin", &x509.Certificate{ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}})
 	a.sign("plant", &x509.Certificate{ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}})
-	rights := "user cabin\ntopic read hoist/+/readings\nuser plant\ntopic write hoist/#\n"
-	a.must(os.WriteFile(a.file("acl"), []byte(rights), 0o600))
+	a.writeText("acl", "user cabin\ntopic read hoist/+/readings\nuser plant\ntopic write hoist/#\n")
 	b := mosquitto(t, "cafile "+a.file("ca.crt"), "certfile "+a.file("server.crt"), "keyfile "+a.file("server.key"),
 		"require_certificate true", "use_identity_as_username true", "acl_file "+a.file("acl"), "user root")
 	w := open(t, strings.Replace(b.url(), "tcp", "ssl", 1), func(o *Options) {

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"hoistward/ingest"
+	"hoistward/ingest/npmtest"
 	"hoistward/ingest/sparkplug/spb"
 )
 
@@ -220,30 +221,8 @@ func needTool(t testing.TB, name string) string {
 }
 
 func TestGoldenPayloadsAreWhatTheEncoderMakesToday(t *testing.T) {
-	if testing.Short() {
-		t.Skip("fetches npm packages")
-	}
-	npm, node := needTool(t, "npm"), needTool(t, "node")
-	dir := t.TempDir()
-	for _, name := range []string{"package.json", "package-lock.json", "encode.js"} {
-		b, err := os.ReadFile(filepath.Join("testdata/npm", name))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(filepath.Join(dir, name), b, 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	fetch := exec.CommandContext(t.Context(), npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund")
-	fetch.Dir = dir
-	if out, err := fetch.CombinedOutput(); err != nil {
-		if os.Getenv("HOISTWARD_TOOLS") == "required" {
-			t.Fatalf("npm ci: %v: %s", err, out)
-		}
-		t.Skipf("npm ci: %v", err)
-	}
-	encode := exec.CommandContext(t.Context(), node, "encode.js")
-	encode.Dir = dir
+	encode := exec.CommandContext(t.Context(), npmtest.Node(t), "encode.js")
+	encode.Dir = npmtest.Folder(t, filepath.Join("testdata", "npm"), "encode.js")
 	got, err := encode.Output()
 	if err != nil {
 		t.Fatal(err)
