@@ -48,7 +48,7 @@ func noteClocks(r *reader, sources []Source) []Note {
 			continue
 		}
 		n := Note{r.file, r.lineOf("sources"), fmt.Sprintf(
-			"two clocks in one rig: %s as stamped by the source, %s by the moment of receipt: what is worked out from both is off by the clock's difference and the way here",
+			"two clocks in one rig: %s as stamped by the source, %s by the moment of receipt: what is worked out from both is off by the clock's difference and the way here, and more than a second apart the readings that lie behind are refused",
 			strings.Join(stamped, ", "), strings.Join(received, ", "))}
 		if !slices.Contains(notes, n) {
 			notes = append(notes, n)

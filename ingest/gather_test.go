@@ -214,3 +214,52 @@ func TestAnyGathering(t *testing.T) {
 		}
 	})
 }
+
+// Some channels of a rig bear their source's time, another the moment of receipt. While
+// the clocks are within MergeSpan of each other, whichever is ahead, every burst is one
+// frame, each channel has its own time, and nothing is refused. Beyond it the readings
+// that lie behind are refused, and said so.
+func TestTwoClocksInOneRigAreOneFrame(t *testing.T) {
+	noon := time.Date(2026, 11, 24, 12, 0, 0, 0, time.UTC)
+	const bursts = 100
+	run := func(ahead time.Duration) (frames, refused int, last *Frame) {
+		g := NewGatherer(true, nil)
+		for i := range bursts {
+			now := noon.Add(time.Duration(i) * 100 * time.Millisecond)
+			stamped, received := Sample{Time: now.Add(ahead)}, Sample{Time: now}
+			stamped.Set(HookLoad, Number(294e3))
+			stamped.Set(BlockHeight, Number(20))
+			stamped.Set(BrakePressure, Number(0))
+			received.Set(DrumSpeed, Number(float64(i)))
+			for _, s := range []*Sample{&stamped, &received} {
+				f, r := g.Add(s, now)
+				if r != Used {
+					refused++
+				}
+				if f != nil {
+					frames, last = frames+1, f
+				}
+			}
+			if f := g.Release(now.Add(gatherTime)); f != nil {
+				frames, last = frames+1, f
+			}
+		}
+		return frames, refused, last
+	}
+	for _, ahead := range []time.Duration{-900 * time.Millisecond, -400 * time.Millisecond, 0, 400 * time.Millisecond, 900 * time.Millisecond} {
+		frames, refused, last := run(ahead)
+		if refused > 0 || frames < bursts-2 || frames > bursts+2 {
+			t.Errorf("ahead by %v: %d frames of %d bursts, %d refused", ahead, frames, bursts, refused)
+			continue
+		}
+		now := noon.Add((bursts - 1) * 100 * time.Millisecond)
+		if a, b := last.Values[HookLoad].At, last.Values[DrumSpeed].At; !a.Equal(now.Add(ahead)) || !b.Equal(now) {
+			t.Errorf("ahead by %v: the hook load is of %v and the drum speed of %v, want each of its own clock", ahead, a, b)
+		}
+	}
+	for _, ahead := range []time.Duration{-2 * time.Second, 2 * time.Second} {
+		if _, refused, _ := run(ahead); refused == 0 {
+			t.Errorf("ahead by %v: nothing was refused, want it told", ahead)
+		}
+	}
+}

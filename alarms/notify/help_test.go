@@ -118,7 +118,7 @@ func (b *bench) raise(change func(*alarms.Event)) alarms.Event {
 func standingOf(e *alarms.Event, seq int64) *snapshot {
 	rule, _ := alarms.Lookup(e.Alarm)
 	return &snapshot{rig: e.Rig, asOf: e.Time, seq: seq, standing: []watch.Standing{{
-		Rule: rule, Channel: e.Channel, Reason: e.Reason,
+		Rule: &rule, Channel: e.Channel, Reason: e.Reason,
 		Alarm: alarms.Alarm{State: e.State, Priority: e.Priority, Occurrence: e.Occurrence, Version: e.Version,
 			Since: alarms.At(e.Time), Raised: alarms.At(e.Time)},
 		Finding: detect.Finding{Condition: detect.Present, Value: e.Value, Limit: e.Limit, Unit: e.Unit},

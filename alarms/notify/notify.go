@@ -141,7 +141,10 @@ func (n *Notifier) Changed(w *watch.Rig, o *watch.Outcome) {
 		return
 	}
 	n.last[w.Name()] = now
-	s := snapshotOf(w, n.o.Length())
+	var s *snapshot // made only for who takes it
+	if len(n.mqtt) > 0 || !known && n.horn != nil {
+		s = snapshotOf(w, n.o.Length())
+	}
 	if !known && n.horn != nil && n.speaks() {
 		n.horn.begin(s)
 	}

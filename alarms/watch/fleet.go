@@ -88,8 +88,8 @@ func (w *Rig) Links(yield func(ingest.Link, time.Time)) {
 
 // Standing is one alarm that is anything but normal.
 type Standing struct {
-	Rule     alarms.Rule
-	Channel  string // empty where it is not of a channel
+	Rule     *alarms.Rule // of the catalogue, shared: not to be changed
+	Channel  string       // empty where it is not of a channel
 	Alarm    alarms.Alarm
 	Finding  detect.Finding
 	Reason   string
@@ -136,7 +136,7 @@ func (w *Rig) PutAside() []Standing {
 func (b *board) standing(i int, now time.Time) Standing {
 	s := &b.slots[i]
 	return Standing{
-		Rule: *s.rule(), Channel: s.channelName(), Alarm: s.alarm, Finding: s.finding,
+		Rule: s.rule(), Channel: s.channelName(), Alarm: s.alarm, Finding: s.finding,
 		Reason: b.reason(s, alarms.Change{}), Hides: b.hiddenUnder(i),
 		Chatters: s.raises != nil && s.raises.Chatters(now), Stale: s.alarm.IsStale(now),
 	}

@@ -9,6 +9,7 @@ import (
 	"net"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -214,5 +215,80 @@ func TestTroubleOfTheServerReachesTheLog(t *testing.T) {
 	}
 	if n := logs.FilterMessageSnippet("MQTT").Len(); n == 0 {
 		t.Errorf("no line on a peer that does not speak MQTT: %v", logs.All())
+	}
+}
+
+// What is queued, QoS 1, for a reader that is away comes exactly once after the broker
+// was restarted, and all of it is acknowledged: a second visit brings nothing.
+func TestQueuedForAnAbsentReaderOutlivesARestart(t *testing.T) {
+	const n = 100
+	dir := t.TempDir()
+	start := func() *Broker {
+		b, err := Start(t.Context(), dir, zap.NewNop())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	var mu sync.Mutex
+	got := map[string]int{}
+	visit := func(b *Broker) paho.Client {
+		c := paho.NewClient(paho.NewClientOptions().AddBroker(b.URL()).SetClientID("kept").SetCleanSession(false).SetAutoReconnect(false).
+			SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
+				mu.Lock()
+				defer mu.Unlock()
+				got[string(m.Payload())]++
+			}))
+		done(t, c.Connect())
+		return c
+	}
+	count := func() (different, all int) {
+		mu.Lock()
+		defer mu.Unlock()
+		for _, k := range got {
+			all += k
+		}
+		return len(got), all
+	}
+	b := start()
+	c := visit(b)
+	done(t, c.Subscribe("hoist/+/readings", 1, nil))
+	c.Disconnect(100)
+	sender := link(t, b, "sender")
+	for i := range n {
+		done(t, sender.Publish("hoist/A7/readings", 1, false, fmt.Sprint(i)))
+	}
+	if err := b.Stop(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	b = start()
+	defer b.Stop(context.Background())
+	c = visit(b)
+	for deadline := time.Now().Add(time.Minute); ; time.Sleep(5 * time.Millisecond) {
+		if different, _ := count(); different == n {
+			break
+		}
+		if time.Now().After(deadline) {
+			different, _ := count()
+			t.Fatalf("%d of %d came after the restart", different, n)
+		}
+	}
+	c.Disconnect(500) // acknowledges what came
+	c = visit(b)
+	defer c.Disconnect(50)
+	done(t, link(t, b, "later").Publish("hoist/A7/readings", 1, false, "last"))
+	for deadline := time.Now().Add(time.Minute); ; time.Sleep(5 * time.Millisecond) {
+		mu.Lock()
+		last := got["last"]
+		mu.Unlock()
+		if last == 1 {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatal("nothing comes on the second visit")
+		}
+	}
+	if different, all := count(); different != n+1 || all != n+1 {
+		t.Errorf("%d messages, %d different, want %d and each once", all, different, n+1)
 	}
 }
