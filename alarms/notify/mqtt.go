@@ -272,6 +272,9 @@ const lookEvery = time.Second
 // that was not confirmed before it is to be sent again.
 func (d *mqttOut) window(ctx context.Context) error {
 	d.box.rewind()
+	if err := d.forward(); err != nil {
+		return err
+	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	under := make(chan sent, inFlight)
@@ -301,6 +304,37 @@ func (d *mqttOut) window(ctx context.Context) error {
 	return err
 }
 
+// forward sends what the pair's other member told and did not deliver here.
+func (d *mqttOut) forward() error {
+	for {
+		due := d.box.due(inFlight)
+		if len(due) == 0 {
+			return nil
+		}
+		var ids []string
+		var n tally
+		var under []func() error
+		for i := range due {
+			r := &due[i]
+			ids = append(ids, r.id)
+			if r.old {
+				n.passed++
+				continue
+			}
+			n.sent++
+			under = append(under, d.client.Begin(EventTopic(r.event.Rig), 1, false, numbered(r, "")))
+		}
+		var err error
+		for _, wait := range under {
+			err = errors.Join(err, wait())
+		}
+		if err != nil {
+			return err
+		}
+		d.box.forwarded(ids, n)
+	}
+}
+
 func (d *mqttOut) fill(ctx context.Context, under chan<- sent) error {
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
@@ -317,7 +351,7 @@ func (d *mqttOut) fill(ctx context.Context, under chan<- sent) error {
 			case <-look.C:
 				_ = d.box.save() // said by save
 			}
-			if !d.isOpen() || d.box.turned() {
+			if !d.isOpen() || d.box.turned() || len(d.box.due(1)) > 0 {
 				return nil
 			}
 			continue

@@ -13,6 +13,7 @@ import (
 	"go.uber.org/zap"
 
 	"hoistward/alarms/journal"
+	"hoistward/alarms/pair"
 )
 
 // place is how far a destination has come, as it stands on disk.
@@ -23,6 +24,8 @@ type place struct {
 	Sent       uint64 `json:"sent"`
 	SetAside   uint64 `json:"set_aside"`
 	PassedOver uint64 `json:"passed_over"`
+
+	Told pair.Spans `json:"told,omitempty"` // of one of a pair: what it sent here itself, and did not leave to the other
 }
 
 // placeVersion is the version of a place that this program writes.
@@ -46,6 +49,7 @@ type outbox struct {
 	given  int64 // number of the newest event that next gave
 	mu     sync.Mutex
 	place  place
+	told   bool // so was the newest that was dealt with
 	dirty  bool
 	saved  time.Time
 }
@@ -170,6 +174,13 @@ func (b *outbox) done(r *record, n tally) {
 	p.Sent += n.sent
 	p.SetAside += n.aside
 	p.PassedOver += n.passed
+	if b.voice != nil {
+		told := n.sent+n.passed > 0
+		if told {
+			p.Told = p.Told.Add(r.journal, r.seq, b.told)
+		}
+		b.told = told
+	}
 	b.dirty = true
 	due := time.Since(b.saved) >= saveEvery
 	b.mu.Unlock()

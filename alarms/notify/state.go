@@ -47,6 +47,7 @@ type standingState struct {
 	Channel        string         `json:"channel,omitempty"`
 	Title          string         `json:"title"`
 	State          string         `json:"state"`
+	Beneath        string         `json:"beneath,omitempty"` // while State is suppressed, shelved or out of service: the state that is hidden
 	Priority       string         `json:"priority"`
 	Reason         string         `json:"reason"`
 	Value          *float64       `json:"value"`
@@ -78,8 +79,12 @@ func states(list []watch.Standing) []standingState {
 	for i := range list {
 		s := &list[i]
 		a := s.Alarm
+		beneath := ""
+		if a.Shown() != a.State {
+			beneath = a.State.String()
+		}
 		out = append(out, standingState{
-			Alarm: s.Rule.Name, Channel: s.Channel, Title: s.Rule.Title, State: a.Shown().String(), Priority: a.Priority.String(),
+			Alarm: s.Rule.Name, Channel: s.Channel, Title: s.Rule.Title, State: a.Shown().String(), Beneath: beneath, Priority: a.Priority.String(),
 			Reason: s.Reason, Value: number(s.Finding.Value), Limit: number(s.Finding.Limit), Unit: s.Finding.Unit,
 			Occurrence: a.Occurrence, Version: a.Version, Since: a.Since, Raised: a.Raised,
 			Sounds: a.Sounds(), InputBad: a.InputBad, AcknowledgedBy: a.AcknowledgedBy, ShelvedUntil: a.ShelvedUntil, Hides: s.Hides,
@@ -99,8 +104,11 @@ func number(v float64) *float64 {
 // numbered returns the journal's line with the event's id and number as last keys. The
 // id holds the line's CRC-32 too: after a loss of power another line may come to stand
 // at the same place.
-// One of a pair names itself; what the other member told under an id keeps that.
+// One of a pair names itself; what the other member told stands as it told it.
 func numbered(r *record, member string) []byte {
+	if r.whole {
+		return r.line
+	}
 	b := make([]byte, 0, len(r.line)+96)
 	b = append(b, r.line[:len(r.line)-1]...)
 	if member != "" {

@@ -23,7 +23,9 @@ type record struct {
 	event   alarms.Event
 	old     bool   // older than is sent
 	skip    bool   // not to be sent: the pair's other member told it
-	id      string // under which the other member told it; empty = our own
+	id      string // another than our own
+	whole   bool   // the pair's other member told it: line is what it sent
+	after   int64  // with whole: the destination has what comes before
 }
 
 // tail reads a journal from a place on, while it grows.

@@ -15,9 +15,14 @@ import (
 type Voice interface {
 	Member() string // its name
 	Speaks() bool
-	// Ask tells what becomes of an event of the journal, from before to seq, at a
-	// destination; with the id under which the other member told it, if it did.
-	Ask(destination string, e *alarms.Event, before, seq int64) (v pair.Verdict, id string)
+	// Ask tells what becomes of an event of a journal, from before to seq, at a
+	// destination.
+	Ask(destination, journal string, e *alarms.Event, before, seq int64) pair.Verdict
+	// Due gives the oldest events, so many at most, that the other member told and this
+	// one has to deliver to a destination.
+	Due(destination string, most int) []pair.Forward
+	// Delivered takes that a destination has the events of these ids.
+	Delivered(destination string, ids []string)
 	// Turned tells whether Rewind has an answer for a destination.
 	Turned(destination string) bool
 	// Rewind gives, once each time that this member begins to speak, where in the
@@ -57,18 +62,36 @@ func (n *Notifier) Wake() {
 	}
 }
 
-// Places tells how far each destination has come in the journal, and which one it is.
+// Places tells how far the destinations have come in the journal in which the first
+// broker is, and which one that is. A destination that is in another one is left out.
 func (n *Notifier) Places() (journal string, dealt map[string]int64) {
 	dealt = map[string]int64{}
-	for _, d := range n.mqtt {
-		p, _ := d.box.at(0)
-		journal, dealt[d.name] = p.Journal, p.Seq
+	put := func(i int, b *outbox) {
+		p, _ := b.at(0)
+		if i == 0 {
+			journal = p.Journal
+		}
+		if p.Journal == journal {
+			dealt[b.name] = p.Seq
+		}
 	}
-	for _, d := range n.webhooks {
-		p, _ := d.box.at(0)
-		dealt[d.w.Name] = p.Seq
+	for i, d := range n.mqtt {
+		put(i, d.box)
+	}
+	for i, d := range n.webhooks {
+		put(len(n.mqtt)+i, d.box)
 	}
 	return journal, dealt
+}
+
+// Told tells of an event of a journal whether this member told it on the first broker,
+// and whether that is beyond it; elsewhere = the first broker is in another journal.
+func (n *Notifier) Told(journal string, seq int64) (told, dealt, elsewhere bool) {
+	b := n.mqtt[0].box
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	same := b.place.Journal == journal
+	return b.place.Told.Has(journal, seq), same && seq <= b.place.Seq, !same
 }
 
 // ask asks the pair of an event; false = its answer is not known yet, and the event is
@@ -79,20 +102,42 @@ func (b *outbox) ask(r *record, before int64) bool {
 		r.skip = true
 		return true
 	}
-	v, id := b.voice.Ask(b.name, &r.event, before, r.seq)
-	if again && id == "" { // receivers drop what they had by its id, and this may be one of those
-		id = fmt.Sprintf("%s-again-%d", r.ownID(), term)
-	}
-	switch v {
+	switch b.voice.Ask(b.name, r.journal, &r.event, before, r.seq) {
 	case pair.Wait:
 		b.tail.seek(before)
 		return false
 	case pair.Skip:
 		r.skip = true
 	case pair.Send:
-		r.id = id
+		if again { // receivers drop what they had by its id, and this may be one of those
+			r.id = fmt.Sprintf("%s-again-%d", r.ownID(), term)
+		}
 	}
 	return true
+}
+
+// due gives the oldest events that the pair's other member told and this one has to
+// deliver here.
+func (b *outbox) due(most int) (out []record) {
+	if b.voice == nil {
+		return nil
+	}
+	for _, f := range b.voice.Due(b.name, most) {
+		out = append(out, record{journal: f.Journal, seq: f.Seq, line: f.Text, event: f.Event, id: f.ID, whole: true, after: f.After,
+			old: b.now().Sub(f.Event.Time) > b.keep})
+	}
+	return out
+}
+
+// forwarded takes that those are dealt with here.
+func (b *outbox) forwarded(ids []string, n tally) {
+	b.mu.Lock()
+	b.place.Sent += n.sent
+	b.place.SetAside += n.aside
+	b.place.PassedOver += n.passed
+	b.dirty = true
+	b.mu.Unlock()
+	b.voice.Delivered(b.name, ids)
 }
 
 func (b *outbox) turned() bool { return b.voice != nil && b.voice.Turned(b.name) }

@@ -145,7 +145,8 @@ type batch struct {
 	after  int64
 	last   record // the newest that was looked at, sent or not
 	events []record
-	n      tally // of those that are not sent
+	ids    []string // of what the pair's other member told; then the batch is of that alone
+	n      tally    // of those that are not sent
 }
 
 // wants tells whether an event is of a rig and a priority that the receiver gets. One
@@ -160,6 +161,9 @@ func (w *Webhook) wants(e *alarms.Event) bool {
 // gather reads the next batch of at most so many events; false = there is nothing yet.
 func (d *webhook) gather(most int) (batch, bool, error) {
 	d.box.rewind()
+	if b, any := d.forwards(most); any {
+		return b, true, nil
+	}
 	p, _ := d.box.at(0)
 	b := batch{after: p.Seq}
 	found, size := false, 0
@@ -182,6 +186,39 @@ func (d *webhook) gather(most int) (batch, bool, error) {
 		}
 	}
 	return b, found, nil
+}
+
+// forwards is the next batch of what the pair's other member told and did not deliver;
+// false = there is none.
+func (d *webhook) forwards(most int) (batch, bool) {
+	var b batch
+	size := 0
+	for _, r := range d.box.due(most) {
+		if len(b.ids) > 0 && r.journal != b.last.journal || size >= mostBytes {
+			break
+		}
+		if len(b.ids) == 0 {
+			b.after = r.after
+		}
+		b.last, b.ids = r, append(b.ids, r.id)
+		switch {
+		case r.old:
+			b.n.passed++
+		case d.w.wants(&r.event):
+			b.events = append(b.events, r)
+			size += len(r.line)
+		}
+	}
+	return b, len(b.ids) > 0
+}
+
+// done takes that a batch is dealt with.
+func (d *webhook) done(b *batch) {
+	if len(b.ids) > 0 {
+		d.box.forwarded(b.ids, b.n)
+		return
+	}
+	d.box.done(&b.last, b.n)
 }
 
 // request is the body of a request.
@@ -217,7 +254,7 @@ func (d *webhook) run(ctx context.Context) {
 		case err != nil:
 			d.result(err)
 		case found && len(b.events) == 0:
-			d.box.done(&b.last, b.n)
+			d.done(&b)
 			continue
 		case found:
 			var answer verdict
@@ -244,7 +281,7 @@ func (d *webhook) settle(b *batch, answer verdict, err error, failures, most *in
 	switch {
 	case err == nil:
 		b.n.sent += uint64(len(b.events))
-		d.box.done(&b.last, b.n)
+		d.done(b)
 		_ = d.box.save() // said by save
 		*failures, *most = 0, min(2**most, mostEvents)
 		return 0
@@ -257,7 +294,7 @@ func (d *webhook) settle(b *batch, answer verdict, err error, failures, most *in
 			break
 		}
 		b.n.aside++
-		d.box.done(&b.last, b.n)
+		d.done(b)
 		_ = d.box.save() // said by save
 		*failures, *most = 0, mostEvents
 		return d.first // a receiver that refuses all is not asked faster than this

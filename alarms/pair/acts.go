@@ -52,6 +52,14 @@ func (a *Acts) Join(before *Acts) {
 	}
 }
 
+// Newest returns the version.
+func (a *Acts) Newest() uint64 {
+	if n := len(a.Acts); n > 0 {
+		return a.Acts[n-1].N
+	}
+	return 0
+}
+
 // After returns the acts beyond a version.
 func (a *Acts) After(version uint64) []Made {
 	for i := range a.Acts {

@@ -14,8 +14,9 @@ const joinSlack = 2 * time.Second
 // Standing is an alarm that a rig stands with, as the broker keeps it.
 type Standing struct {
 	Alarm
-	State  string         `json:"state"`
-	Raised alarms.Instant `json:"raised"`
+	State   string         `json:"state"`
+	Beneath string         `json:"beneath"` // while State is of its hiding, what is hidden; else empty
+	Raised  alarms.Instant `json:"raised"`
 }
 
 // Join takes into a saved state what came while this member was away: an alarm that

@@ -28,11 +28,9 @@ const (
 
 // Told is an event as the other member sent it.
 type Told struct {
-	ID      string
-	Journal string // the other's
-	Seq     int64
-	At      time.Time
-	used    bool // one of ours is this one
+	ID   string
+	At   time.Time
+	used bool // one of ours is this one
 }
 
 type eventKey struct {
@@ -106,7 +104,11 @@ func (l *Ledger) Stand(rig string, standing []Standing) {
 	for _, s := range standing {
 		k := alarmKey{rig, s.Alarm.Alarm, s.Channel}
 		in[k] = true
-		switch s.State {
+		state := s.State
+		if s.Beneath != "" {
+			state = s.Beneath
+		}
+		switch state {
 		case alarms.Unacknowledged.String(), alarms.Acknowledged.String():
 			l.stands[k] = true
 		case alarms.ReturnedUnacknowledged.String():
@@ -263,22 +265,23 @@ func (l *Ledger) tell(e *alarms.Event, seq int64) Verdict {
 	return Send
 }
 
-// Elsewhere tells the same of a destination that only the one that speaks hears from:
-// dealt is how far the pair's broker is, told up to which of the other's events it is
-// dealt with there. An event is sent there after it is told on the pair's broker, under
-// the same id, so that what was sent there just before a death is known by it.
-func (l *Ledger) Elsewhere(r Role, e *alarms.Event, seq, dealt int64, told func(journal string) int64) (v Verdict, id string) {
-	t := l.Match(e, seq)
+// Elsewhere tells the same of a destination that only the one that tells sends to: an event
+// goes there after it was told on the pair's broker, by the member that told it there,
+// whatever its role is by then. told = this one told it there; dealt = the broker's way
+// through our journal is beyond it. What the other told is the relay's.
+func (l *Ledger) Elsewhere(r Role, e *alarms.Event, seq int64, told, dealt bool) Verdict {
+	if told {
+		return Send
+	}
+	match := l.Match(e, seq)
 	_, known := l.ours[seq]
 	switch {
-	case t != nil && t.Seq <= told(t.Journal):
-		return Skip, ""
-	case t != nil && r.Speaks():
-		return Send, t.ID
-	case t == nil && known:
-		return Skip, ""
-	case r == Alone, r == Speaking && seq <= dealt:
-		return Send, ""
+	case match != nil, known:
+		return Skip
+	case dealt && !l.again[seq]: // to what is news again, the broker's way comes back
+		return Skip
+	case r == Alone:
+		return Send
 	}
-	return Wait, ""
+	return Wait
 }

@@ -18,7 +18,7 @@ func event(kind alarms.EventKind, at time.Duration) *alarms.Event {
 }
 
 func told(n int, at time.Duration) pair.Told {
-	return pair.Told{ID: fmt.Sprint("other-", n), Journal: "other", Seq: int64(n), At: begin.Add(at)}
+	return pair.Told{ID: fmt.Sprint("other-", n), At: begin.Add(at)}
 }
 
 // One alarm that comes and goes at both members, a little apart; the one that speaks dies
@@ -103,46 +103,62 @@ func TestWhatStandsOtherwiseIsTold(t *testing.T) {
 	if v := l.Ask(pair.Speaking, begin.Add(time.Minute), raise, 0, 100); v != pair.Send {
 		t.Errorf("after it: %v, want to send", v)
 	}
+	if v := l.Elsewhere(pair.Speaking, raise, 100, false, true); v != pair.Wait {
+		t.Errorf("elsewhere, before it is told on the broker again: %v, want to wait", v)
+	}
+	if v := l.Elsewhere(pair.Speaking, raise, 100, true, true); v != pair.Send {
+		t.Errorf("elsewhere, after: %v, want to send", v)
+	}
 	if _, any := pair.NewLedger().Settle(); any {
 		t.Error("a new ledger has something to settle")
 	}
 }
 
-// To a destination that only the speaker hears from, an event goes after it was told on
-// the pair's broker, under the id it was told by, unless the other said it is dealt with.
+// To a destination that only one sends to at a time, an event goes after it was told on
+// the pair's broker, by who told it there.
 func TestElsewhere(t *testing.T) {
 	for _, tc := range []struct {
-		name         string
-		role         pair.Role
-		matched      bool
-		dealt, other int64
-		want         pair.Verdict
-		id           string
+		name                 string
+		role                 pair.Role
+		matched, told, dealt bool
+		want                 pair.Verdict
 	}{
-		{"ours, not told on the broker yet", pair.Speaking, false, 99, 0, pair.Wait, ""},
-		{"ours, told", pair.Speaking, false, 100, 0, pair.Send, ""},
-		{"the other's, not known to be dealt with", pair.Speaking, true, 100, 6, pair.Send, "other-7"},
-		{"the other's, dealt with", pair.Speaking, true, 100, 7, pair.Skip, ""},
-		{"the other's, we stand by", pair.Standby, true, 100, 6, pair.Wait, ""},
-		{"the other's, dealt with, we stand by", pair.Standby, true, 100, 7, pair.Skip, ""},
-		{"ours, without the broker", pair.Alone, false, 0, 0, pair.Send, ""},
-		{"cut off", pair.Cut, false, 100, 0, pair.Wait, ""},
+		{"ours, not told on the broker yet", pair.Speaking, false, false, false, pair.Wait},
+		{"ours, told", pair.Speaking, false, true, true, pair.Send},
+		{"ours, told before the other took over", pair.Standby, false, true, true, pair.Send},
+		{"ours, told before we were cut off", pair.Cut, false, true, true, pair.Send},
+		{"the other's", pair.Speaking, true, false, false, pair.Skip},
+		{"the other's, we stand by", pair.Standby, true, false, false, pair.Skip},
+		{"dealt with in an earlier run, and not by us", pair.Speaking, false, false, true, pair.Skip},
+		{"ours, without the broker", pair.Alone, false, false, false, pair.Send},
+		{"the other's, without the broker", pair.Alone, true, false, false, pair.Skip},
+		{"cut off", pair.Cut, false, false, false, pair.Wait},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			l := pair.NewLedger()
 			if tc.matched {
 				l.Tell(event(alarms.EventRaised, 0), told(7, 0))
 			}
-			v, id := l.Elsewhere(tc.role, event(alarms.EventRaised, 0), 100, tc.dealt, func(journal string) int64 {
-				if journal != "other" {
-					t.Errorf("asked of journal %q", journal)
-				}
-				return tc.other
-			})
-			if v != tc.want || id != tc.id {
-				t.Errorf("got %v %q, want %v %q", v, id, tc.want, tc.id)
+			if v := l.Elsewhere(tc.role, event(alarms.EventRaised, 0), 100, tc.told, tc.dealt); v != tc.want {
+				t.Errorf("got %v, want %v", v, tc.want)
 			}
 		})
+	}
+}
+
+// An alarm that the broker shows as hidden is judged by what is hidden.
+func TestWhatIsHiddenStandsOrNot(t *testing.T) {
+	for _, tc := range []struct {
+		beneath string
+		want    bool
+	}{{alarms.ReturnedUnacknowledged.String(), true}, {alarms.Unacknowledged.String(), false}} {
+		l := pair.NewLedger()
+		l.Own(event(alarms.EventRaised, 0), 0, 100)
+		l.Stand("R1", []pair.Standing{{Alarm: pair.Alarm{Alarm: "overload"}, State: alarms.Suppressed.String(), Beneath: tc.beneath}})
+		l.Begin(begin.Add(time.Minute))
+		if _, any := l.Settle(); any != tc.want {
+			t.Errorf("%s beneath, and it stands here: news %v, want %v", tc.beneath, any, tc.want)
+		}
 	}
 }
 

@@ -24,6 +24,7 @@ const (
 	GoneAfter  = 3500 * time.Millisecond // a member that is not heard for so long is gone
 	Listen     = 4 * time.Second         // at the start, before anything is said
 	YieldAfter = 5 * time.Second         // the other watches more rigs for so long: it is to speak
+	Grace      = 250 * time.Millisecond  // after the other's will: what it told last comes by another link
 )
 
 // Role is what a member does.
@@ -190,6 +191,8 @@ func standBy(s State, now time.Time, in *Input, heard bool) (State, string) {
 		return s.to(Alone, now, "the broker is away, and who spoke may be with it")
 	case !heard:
 		return s, "" // it may be we who are cut off
+	case p.Gone && now.Sub(p.At) < Grace:
+		return s, ""
 	case p.Gone:
 		return s.take(now, in, p.Member+" is gone")
 	case !p.here(now):

@@ -35,6 +35,9 @@ func (st *station) openNotify(u *undo) error {
 	}
 	if st.pair != nil {
 		o.Voice = st.pair
+		// A member that is cut off says on its page soon that nothing gets out.
+		link := &o.MQTT[0].Link
+		link.KeepAlive, link.ConnectTimeout, link.WriteTimeout, link.PublishTimeout = pairKeepAlive, pairKeepAlive, pairKeepAlive, pairKeepAlive
 	}
 	var err error
 	if st.notifier, err = notify.New(o); err != nil {

@@ -24,6 +24,10 @@ import (
 // taken.
 const pairFile = "pair.json"
 
+// pairKeepAlive is how long the links to the pair's broker may say nothing, and wait for
+// anything.
+const pairKeepAlive = 2 * time.Second
+
 // pairTopic is where the members of a site's pair hear each other; below it each writes
 // topics of its own name alone.
 func pairTopic(site string) string { return "hoistward/pair/" + site }
@@ -38,6 +42,7 @@ type pairing struct {
 	log    *zap.Logger
 	failed func(error) // this one may not be of the pair
 	names  []string    // of the destinations
+	others []string    // of them, all but main
 	stop   context.CancelFunc
 	group  sync.WaitGroup
 
@@ -45,16 +50,21 @@ type pairing struct {
 	carry chan carried
 	turn  chan struct{}
 
+	saying sync.Mutex // held while our acts are sent; before mu
+
 	mu     sync.Mutex
 	notify *notify.Notifier           // nil until it is open
 	kept   map[string][]pair.Standing // by rig, as the broker kept it at the start
 	state  pair.State
 	in     pair.Input
 	ledger *pair.Ledger
-	rewind map[string]int64 // by destination, since this one speaks
-	settle time.Time        // when it is looked whether what was told still holds
+	relay  *pair.Relay
+	lost   map[string]uint64 // by destination, what the relay gave up and is said
+	rewind map[string]int64  // by destination, since this one speaks
+	settle time.Time         // when it is looked whether what was told still holds
 	acts   pair.Acts
 	seen   map[string]uint64 // by member, the version of its acts that was taken
+	said   uint64            // the version of ours that stands with the broker
 	count  uint64
 }
 
@@ -76,7 +86,7 @@ func (st *station) openPair() error {
 	}
 	p := &pairing{st: st, cfg: c, main: brokers[0].Name, log: st.log.Named("pair"), failed: st.fail,
 		beats: make(chan []byte, 1), carry: make(chan carried, 64), turn: make(chan struct{}, 1),
-		ledger: pair.NewLedger(), rewind: map[string]int64{}, acts: pair.Acts{Member: c.Member}, seen: map[string]uint64{}, kept: map[string][]pair.Standing{}}
+		ledger: pair.NewLedger(), relay: pair.NewRelay(elsewhere(st.site)...), others: elsewhere(st.site), lost: map[string]uint64{}, rewind: map[string]int64{}, acts: pair.Acts{Member: c.Member}, seen: map[string]uint64{}, kept: map[string][]pair.Standing{}}
 	p.state.Since = time.Now()
 	p.in = pair.Input{AloneAfter: c.AloneAfter, Me: pair.Beat{Member: c.Member, Life: strings.ToLower(rand.Text()[:12]),
 		Software: "hoistward " + version, Rigs: st.site.RigsDigest()}}
@@ -89,7 +99,7 @@ func (st *station) openPair() error {
 	link.QoS = 0 // what comes while the link is gone would not come again with 1 either
 	link.Filters = []string{pairTopic(st.site.Name) + "/#", "hoist/+/alarms/#"}
 	link.QuietAfter = 100 * 24 * time.Hour
-	link.KeepAlive, link.ConnectTimeout, link.WriteTimeout, link.PublishTimeout = 2*time.Second, 2*time.Second, 2*time.Second, 2*time.Second
+	link.KeepAlive, link.ConnectTimeout, link.WriteTimeout, link.PublishTimeout = pairKeepAlive, pairKeepAlive, pairKeepAlive, pairKeepAlive
 	link.RetryMin, link.RetryMax = 200*time.Millisecond, time.Second
 	link.Presence = func(time.Time) mqtt.Presence {
 		return mqtt.Presence{Topic: p.topic(), Here: p.text(false), Gone: p.text(true),
@@ -115,6 +125,17 @@ func (st *station) openPair() error {
 	p.client.Start()
 	p.wait()
 	return nil
+}
+
+// elsewhere names the destinations that only one of the pair sends to at a time.
+func elsewhere(site *configs.Site) (names []string) {
+	for _, b := range alarmBrokers(site)[1:] {
+		names = append(names, b.Name)
+	}
+	for _, w := range site.Notify.Webhooks {
+		names = append(names, w.Name)
+	}
+	return names
 }
 
 // What the broker keeps comes within a moment of the subscription; without the broker
@@ -159,6 +180,13 @@ func (p *pairing) text(gone bool) []byte {
 	b.At = clockText(p.st.clock())
 	if n := p.notifier(); n != nil {
 		b.Journal, b.Told = n.Places()
+		p.mu.Lock()
+		for name, from := range p.rewind { // what is news again is not dealt with
+			if upTo, said := b.Told[name]; said {
+				b.Told[name] = min(upTo, from)
+			}
+		}
+		p.mu.Unlock()
 	}
 	text, _ := json.Marshal(b) // texts and numbers alone
 	return text
@@ -223,6 +251,7 @@ func (p *pairing) sayBeats(ctx context.Context) {
 			return
 		case text := <-p.beats:
 			_ = p.client.Publish(p.topic(), 1, true, text) // the next comes soon; that it does not come back is seen
+			p.sayActsAgain()
 		}
 	}
 }
@@ -276,6 +305,7 @@ func (p *pairing) step() {
 // begin takes that this one speaks now.
 func (p *pairing) begin() {
 	p.ledger.Begin(p.st.clock())
+	p.relay.Adopt()
 	p.settle = time.Now().Add(pair.Settled)
 }
 

@@ -25,10 +25,37 @@ import (
 func (p *pairing) made(rig string, act *ingest.Act) {
 	p.mu.Lock()
 	p.acts.Add(rig, p.st.clock(), act)
+	p.mu.Unlock()
+	if err := p.sayActs(); err != nil {
+		p.log.Warn("an act is not with the broker yet: the other member takes it later", zap.String("rig", rig), zap.Error(err))
+	}
+}
+
+// sayActs has the acts that this member holds out stand with the broker.
+func (p *pairing) sayActs() error {
+	p.saying.Lock() // an older list must not come after a newer one
+	defer p.saying.Unlock()
+	p.mu.Lock()
+	newest := p.acts.Newest()
 	text, _ := json.Marshal(&p.acts) // texts, numbers and times alone
 	p.mu.Unlock()
-	if err := p.client.Publish(p.actsTopic(), 1, true, text); err != nil {
-		p.log.Warn("an act is not with the broker yet: the other member takes it later", zap.String("rig", rig), zap.Error(err))
+	err := p.client.Publish(p.actsTopic(), 1, true, text)
+	if err == nil {
+		p.mu.Lock()
+		p.said = newest
+		p.mu.Unlock()
+	}
+	return err
+}
+
+// sayActsAgain says what could not be said when it was done. It waits until this member
+// hears itself: by then it has heard what an earlier run of it held out.
+func (p *pairing) sayActsAgain() {
+	p.mu.Lock()
+	due := p.acts.Newest() > p.said && time.Since(p.in.Echo) <= pair.Lease
+	p.mu.Unlock()
+	if due {
+		_ = p.sayActs() // again with the next beat
 	}
 }
 

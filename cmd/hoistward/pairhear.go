@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"strings"
@@ -58,6 +59,7 @@ func (p *pairing) hearBeat(text []byte, retained bool) {
 	case b.Gone && b.Life != p.in.Peer.Life && !p.in.Peer.At.IsZero(): // the will of an earlier run
 	default:
 		p.in.Peer = pair.Heard{Beat: b, At: now}
+		p.relay.Receipt(b.Life, b.Journal, b.Told)
 	}
 	begun := p.notify != nil
 	p.mu.Unlock()
@@ -75,12 +77,28 @@ func (p *pairing) hearEvent(text []byte) {
 	if e.Member == "" || e.Member == p.cfg.Member {
 		return
 	}
+	journal, _, _ := strings.Cut(e.ID, "-")
 	p.mu.Lock()
-	p.ledger.Tell(&e.Event, pair.Told{ID: e.ID, Journal: p.in.Peer.Journal, Seq: e.Seq, At: e.Time})
+	p.ledger.Tell(&e.Event, pair.Told{ID: e.ID, At: e.Time})
+	p.relay.Hear(&pair.Forward{ID: e.ID, Journal: journal, Seq: e.Seq, Event: e.Event, Text: bytes.Clone(text)})
 	n := p.notify
 	p.mu.Unlock()
+	p.sayGivenUp()
 	if n != nil {
 		n.Wake()
+	}
+}
+
+// sayGivenUp says what the relay could not keep.
+func (p *pairing) sayGivenUp() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, name := range p.others {
+		if n := p.relay.GivenUp(name); n >= 2*p.lost[name]+1 { // at 1, 3, 7 and so on
+			p.lost[name] = n
+			p.log.Error("events of the other member wait so long for a destination that the oldest are not kept: should it be lost with its disk, so are they",
+				zap.String("destination", name), zap.Uint64("events", n), zap.Int("kept", pair.Most))
+		}
 	}
 }
 
@@ -113,19 +131,29 @@ func (p *pairing) Speaks() bool {
 }
 
 // Ask is notify.Voice's.
-func (p *pairing) Ask(destination string, e *alarms.Event, before, seq int64) (pair.Verdict, string) {
-	_, dealt := p.notifier().Places()
+func (p *pairing) Ask(destination, journal string, e *alarms.Event, before, seq int64) pair.Verdict {
+	told, dealt, other := p.notifier().Told(journal, seq)
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	role := p.state.Role
 	if destination == p.main {
-		return p.ledger.Ask(p.state.Role, p.st.clock(), e, before, seq), ""
+		return p.ledger.Ask(role, p.st.clock(), e, before, seq)
 	}
-	return p.ledger.Elsewhere(p.state.Role, e, seq, dealt[p.main], func(journal string) int64 {
-		if peer := &p.in.Peer; journal == peer.Journal {
-			return peer.Told[destination]
-		}
-		return 0
-	})
+	return p.ledger.Elsewhere(role, e, seq, told || other && role.Speaks(), dealt)
+}
+
+// Due is notify.Voice's.
+func (p *pairing) Due(destination string, most int) []pair.Forward {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.relay.Due(destination, most)
+}
+
+// Delivered is notify.Voice's.
+func (p *pairing) Delivered(destination string, ids []string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.relay.Delivered(destination, ids)
 }
 
 // Again is notify.Voice's.
