@@ -70,10 +70,9 @@ func checkForms(dir string) (formsKept, error) {
 		if !strings.HasPrefix(k.Newer, refuses) || k.Where == byFolder {
 			continue
 		}
-		there, _ := filepath.Glob(filepath.Join(dir, filepath.FromSlash(k.Path)))
-		for _, path := range there {
-			if got := versionIn(path, &k); got > k.Version {
-				return f, fmt.Errorf("data folder %s: %w", dir, tooNew{relative(dir, path), got, k.Version})
+		for _, name := range filesLike(dir, k.Path) {
+			if got := versionIn(filepath.Join(dir, name), &k); got > k.Version {
+				return f, fmt.Errorf("data folder %s: %w", dir, tooNew{name, got, k.Version})
 			}
 		}
 	}
@@ -87,11 +86,17 @@ func checkForms(dir string) (formsKept, error) {
 		if f.Lists[name] <= want || want == 0 {
 			continue
 		}
-		if there, _ := filepath.Glob(filepath.Join(dir, filepath.FromSlash(name))); len(there) > 0 {
-			return f, fmt.Errorf("data folder %s: %w", dir, tooNew{relative(dir, there[0]), f.Lists[name], want})
+		if there := filesLike(dir, name); len(there) > 0 {
+			return f, fmt.Errorf("data folder %s: %w", dir, tooNew{there[0], f.Lists[name], want})
 		}
 	}
 	return f, nil
+}
+
+// filesLike lists the files of a folder that a keptFile.Path means.
+func filesLike(dir, pattern string) []string {
+	there, _ := fs.Glob(os.DirFS(dir), pattern) // a pattern that is none, of a newer program's list, means no file
+	return there
 }
 
 // keepForms is checkForms, and then notes the versions that this program writes.

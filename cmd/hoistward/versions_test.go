@@ -333,11 +333,11 @@ func makeNewer(t *testing.T, path string, k *keptFile) {
 // fileOf returns a file of the kind in a folder.
 func fileOf(t *testing.T, data string, k *keptFile) string {
 	t.Helper()
-	there, err := filepath.Glob(filepath.Join(data, filepath.FromSlash(k.Path)))
+	there, err := fs.Glob(os.DirFS(data), k.Path)
 	if err != nil || len(there) == 0 {
 		t.Fatalf("%s: %v, no file", k.Path, err)
 	}
-	return there[0]
+	return filepath.Join(data, filepath.FromSlash(there[0]))
 }
 
 // contents are the files of a folder that must not be changed.
@@ -368,7 +368,10 @@ func TestANewerFileStopsTheMonitor(t *testing.T) {
 			continue
 		}
 		t.Run(strings.NewReplacer("/", "_", "*", "x").Replace(k.Path), func(t *testing.T) {
-			dir := t.TempDir()
+			dir := filepath.Join(t.TempDir(), "rig [7] *") // no pattern
+			if err := os.Mkdir(dir, 0o755); err != nil {
+				t.Fatal(err)
+			}
 			data := filepath.Join(dir, "data")
 			site := everythingSite(t, dir, freePort(t))
 			unpackFolder(t, data, true)
