@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"path"
 	"strings"
 
@@ -88,18 +87,4 @@ func kindOf(name string) (keptFile, bool) {
 		}
 	}
 	return keptFile{}, false
-}
-
-// keptTable is the table of keptFiles as it stands in FILES.md.
-func keptTable() string {
-	var b strings.Builder
-	b.WriteString("| file | form | version | known by | who reads it | an older version | a newer version |\n|---|---|---|---|---|---|---|\n")
-	for _, k := range keptFiles {
-		version := fmt.Sprint(k.Version)
-		if k.Version == 0 {
-			version = ""
-		}
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s | %s | %s |\n", k.Path, k.Form, version, k.Where, k.Reader, k.Older, k.Newer)
-	}
-	return b.String()
 }
