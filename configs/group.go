@@ -147,6 +147,8 @@ func (f siteFile) checkGroup() {
 		bad(s.key+".payload", strconv.Quote(s.Payload.String()), "json with a group")
 	case s.Topic != GroupTopic || len(s.Mapping.Topics) > 1:
 		bad(s.key+".topic", strconv.Quote(s.Topic), GroupTopic+" with a group, for all channels")
+	case s.Mapping.RigField != "":
+		bad(s.key+".rig_field", strconv.Quote(s.Mapping.RigField), "none with a group: its servers share rigs out by their topics")
 	case s.QoS != 1:
 		bad(s.key+".qos", "0", "1 with a group: what is sent with 0 is not kept")
 	}

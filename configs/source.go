@@ -55,6 +55,7 @@ func readSource(o *object) Source {
 		stamps.refuse("none with payload sparkplug: each metric has its time", "field")
 	}
 	readTime(stamps, &s.Mapping)
+	readRigField(o, &s)
 	readChannels(o.child("channels", true), &s)
 	readLines(o, &s)
 	if s.Topic == "" && !o.has("topic") && s.Sparkplug == nil {

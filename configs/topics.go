@@ -52,6 +52,9 @@ func (t *topics) channel(o *object, c ingest.Channel) {
 		pattern = own
 	}
 	at := ingest.Topic{Pattern: pattern, Payload: readPayload(o, s.Payload), Clock: s.Mapping.Clock}
+	if s.Mapping.RigField != "" && at.Payload != ingest.JSON {
+		o.r.add(o.line, o.path, strconv.Quote(at.Payload.String()), "json, as rig_field names the rig in each message")
+	}
 	if at.Payload == ingest.Sparkplug {
 		o.r.add(o.r.lineOf(o.at("payload")), o.at("payload"), `"sparkplug"`, "it for the whole source, beside kind")
 	}
@@ -99,6 +102,9 @@ func (t *topics) place(o *object, at ingest.Topic, c ingest.Channel) int {
 		if path, err := ingest.ParseField(t.source.Mapping.TimeField); err == nil && at.Clock == ingest.SourceClock && at.Payload != ingest.Lines {
 			t.fields[len(t.fields)-1] = []readField{{path, "the time"}}
 		}
+		if path, err := ingest.ParseField(t.source.Mapping.RigField); err == nil && t.source.Mapping.RigField != "" {
+			t.fields[len(t.fields)-1] = append(t.fields[len(t.fields)-1], readField{path, "the rig's name"})
+		}
 		return len(t.topics) - 1
 	}
 	bad := func(key, got, want string) {
@@ -140,6 +146,23 @@ func (t *topics) field(o *object, topic int, field string, c ingest.Channel) {
 
 // wantField is what a field may be.
 const wantField = "a key such as hook_load, a path such as data.sensors[2].value, or a JSON Pointer such as /data/sensors/2/value"
+
+// readRigField reads where a message names its rig itself.
+func readRigField(o *object, s *Source) {
+	if s.Sparkplug != nil {
+		o.refuse("none with payload sparkplug: the topic names the rig", "rig_field")
+		return
+	}
+	text, ok := o.words("rig_field", false, wantField)
+	if !ok {
+		return
+	}
+	if _, err := ingest.ParseField(text); err != nil {
+		o.r.add(o.r.lineOf(o.at("rig_field")), o.at("rig_field"), strconv.Quote(text), wantField)
+		return
+	}
+	s.Mapping.RigField = text
+}
 
 // needTopic reports that a source has no topic though a channel needs one.
 func (o *object) needTopic(s *Source) {

@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -109,5 +110,32 @@ func TestFieldsOfTwoTopicsMayAgree(t *testing.T) {
 	}
 	if errs := site.Sources[0].Mapping.Check(); len(errs) > 0 {
 		t.Error(errs)
+	}
+}
+
+// One topic for all rigs: the messages name theirs.
+func TestTheRigMayStandInTheMessage(t *testing.T) {
+	read := func(old, new string) (*Site, []Problem) {
+		return ReadSite("one.yaml", []byte(strings.Replace(strings.Replace(strings.ReplaceAll(topicText, "payload: number, ", ""),
+			"    topic: plant/{rig}/plc\n", "    topic: plant/{rig}/plc\n    rig_field: unit\n", 1), old, new, 1)))
+	}
+	site, problems := read("", "")
+	if len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	m := &site.Sources[0].Mapping
+	if m.RigField != "unit" || m.On(1).RigField != "unit" {
+		t.Errorf("read as %q, on a topic as %q", m.RigField, m.On(1).RigField)
+	}
+	for name, c := range map[string]struct{ old, new, want string }{
+		"also a channel's": {"block_height: {unit: m}", "block_height: {unit: m, field: unit}", `"unit", which the rig's name is read from`},
+		"not JSON":         {"block_height: {unit: m}", "block_height: {unit: m, topic: 'a/{rig}', payload: number}", "json, as rig_field names the rig"},
+		"empty":            {"rig_field: unit", "rig_field: ' '", wantField},
+		"no path":          {"rig_field: unit", "rig_field: 'a..b'", wantField},
+	} {
+		_, problems := read(c.old, c.new)
+		if len(problems) == 0 || !strings.Contains(fmt.Sprint(problems), c.want) {
+			t.Errorf("%s: got %v, want it to say %q", name, problems, c.want)
+		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 // Mapping says how one source's messages become channels.
 type Mapping struct {
 	TimeField string // name of the event time in a message, "t" in the own form
+	RigField  string // of the rig's name in a message of JSON; empty = the way that it comes names it
 	Clock     Clock
 	MaxAhead  time.Duration // a stamp further ahead of receipt is not believed
 	MaxBehind time.Duration // a stamp further behind is kept, but is not the present

@@ -17,6 +17,7 @@ func (d *JSON) flat(m *ingest.Message, out ingest.Sink) bool {
 	}
 	d.sample = ingest.Sample{}
 	d.at = eventTime{}
+	d.rig.clear()
 	s := scanner{b: m.Payload}
 	if !s.is('{') {
 		return false
@@ -34,8 +35,12 @@ func (d *JSON) flat(m *ingest.Message, out ingest.Sink) bool {
 	if d.mapping.Clock == ingest.SourceClock && d.at.times != 1 {
 		return false
 	}
-	if d.stamp(m.Received, func(r ingest.Reject, detail string) { out.Reject(m.Rig, r, detail) }) {
-		out.Sample(m.Rig, &d.sample)
+	if d.mapping.RigField != "" && d.rig.reject() != ingest.Used {
+		return false
+	}
+	rig := d.rigOf(m)
+	if d.stamp(m.Received, func(r ingest.Reject, detail string) { out.Reject(rig, r, detail) }) {
+		out.Sample(rig, &d.sample)
 	}
 	return true
 }
@@ -50,6 +55,11 @@ func (d *JSON) flatValue(s *scanner, l *leaf) bool {
 		d.at.times++
 		d.at.t, ok = parseTime(text)
 		d.at.t = d.at.t.UTC()
+		return ok
+	}
+	if l.rig {
+		text, ok := s.text()
+		d.rig.take(text)
 		return ok
 	}
 	x, ok := s.onOff()

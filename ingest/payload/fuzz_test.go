@@ -124,6 +124,7 @@ func indices() []ingest.Channel {
 // Whatever the bytes: the short way through plain messages makes what the reader of all
 // JSON makes.
 func FuzzFlat(f *testing.F) {
+	var both []*JSON // without a field of the rig's name, and with one
 	for _, s := range []string{
 		typical, ` { "t" : "2026-11-24T12:00:00Z" , "hook_load" : -1.5e+2 } `, `{"t":"2026-11-24T12:00:00Z","hook_load":01}`,
 		`{"t":"2026-11-24T12:00:00Z","hook_load":1,"hook_load":2}`, `{"t":"2026-11-24T12:00:00Z","hook_load":1}x`, `{"hook_load":1}`,
@@ -132,15 +133,25 @@ func FuzzFlat(f *testing.F) {
 	} {
 		f.Add([]byte(s))
 	}
-	d, err := NewJSON(fieldUnits(f))
-	if err != nil {
-		f.Fatal(err)
+	f.Add([]byte(`{"unit":"A7","t":"2026-11-24T12:00:00Z","hook_load":1}`))
+	f.Add([]byte(`{"unit":"","t":"2026-11-24T12:00:00Z","hook_load":1}`))
+	f.Add([]byte(`{"unit":"A7","t":"2026-11-24T12:00:00Z","hook_load":1,"unit":"B2"}`))
+	for _, field := range []string{"", "unit"} {
+		m := fieldUnits(f)
+		m.RigField = field
+		d, err := NewJSON(m)
+		if err != nil {
+			f.Fatal(err)
+		}
+		both = append(both, d)
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
-		short := run(d, data)
-		long := run(wholeOnly{d}, data)
-		if diff := cmp.Diff(long, short, cmp.AllowUnexported(decoded{})); diff != "" {
-			t.Errorf("%q: the short way gives (-whole +short)\n%s", data, diff)
+		for _, d := range both {
+			short := run(d, data)
+			long := run(wholeOnly{d}, data)
+			if diff := cmp.Diff(long, short, cmp.AllowUnexported(decoded{})); diff != "" {
+				t.Errorf("%q: the short way gives (-whole +short)\n%s", data, diff)
+			}
 		}
 	})
 }

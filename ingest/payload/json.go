@@ -51,6 +51,7 @@ type JSON struct {
 	offset  time.Duration
 	sample  ingest.Sample
 	at      eventTime
+	rig     rigName
 }
 
 // A duplicate name is not a syntax error here: it spoils its own channel only.
@@ -66,6 +67,9 @@ func NewJSON(m *ingest.Mapping) (*JSON, error) {
 	var errs []error
 	if m.Clock == ingest.SourceClock {
 		errs = append(errs, d.read(m.TimeField, leaf{time: true}))
+	}
+	if m.RigField != "" {
+		errs = append(errs, d.read(m.RigField, leaf{rig: true}))
 	}
 	for c := range ingest.NumChannels {
 		if m.Channels[c].Mapped {
@@ -98,7 +102,8 @@ func (d *JSON) Offset() time.Duration { return d.offset }
 // Decode reads one message of one rig and hands out each sample, and each thing
 // that was not used as it came with the key or the bytes concerned. A value that is
 // rejected is in the sample as bad; a sample without a believable time, or
-// without any mapped channel, is not emitted.
+// without any mapped channel, is not emitted. With Mapping.RigField each object names
+// its rig; what is rejected of one before its name was read is of no rig.
 //
 // A payload that is not one JSON value as a whole (RFC 8259) gives no sample at
 // all: what stands before a break cannot be trusted either.
@@ -111,8 +116,9 @@ func (d *JSON) Decode(m *ingest.Message, out ingest.Sink) {
 // whole reads any message.
 func (d *JSON) whole(m *ingest.Message, out ingest.Sink) {
 	data, received := m.Payload, m.Received
-	reject := func(r ingest.Reject, detail string) { out.Reject(m.Rig, r, detail) }
-	emit := func(s *ingest.Sample) { out.Sample(m.Rig, s) }
+	d.rig.clear()
+	reject := func(r ingest.Reject, detail string) { out.Reject(d.rigOf(m), r, detail) }
+	emit := func(s *ingest.Sample) { out.Sample(d.rigOf(m), s) }
 	switch {
 	case len(data) > MaxSize:
 		reject(ingest.RejectTooLarge, strconv.Itoa(len(data))+" bytes")
@@ -142,7 +148,12 @@ func (d *JSON) whole(m *ingest.Message, out ingest.Sink) {
 func (d *JSON) element(received time.Time, emit func(*ingest.Sample), reject func(ingest.Reject, string)) {
 	d.sample = ingest.Sample{}
 	d.at = eventTime{}
+	d.rig.clear()
 	if !d.within(d.fields, reject) {
+		return
+	}
+	if why := d.rig.reject(); d.mapping.RigField != "" && why != ingest.Used {
+		reject(why, "the field "+strconv.Quote(d.mapping.RigField)+" names no rig")
 		return
 	}
 	if d.sample.Has == 0 {
@@ -209,6 +220,12 @@ func (d *JSON) child(n *node, reject func(ingest.Reject, string)) {
 		d.within(n, reject)
 	case n.leaf.time:
 		d.at.read(d.unquote, d.value())
+	case n.leaf.rig:
+		if v := d.value(); v.Kind() == '"' {
+			d.rig.take(d.unquote(v))
+		} else {
+			d.rig.take(nil)
+		}
 	default:
 		d.take(n.leaf.channel, d.value(), reject)
 	}

@@ -39,6 +39,7 @@ func fieldUnits(t testing.TB) *ingest.Mapping {
 // decoded is all that came out of one payload.
 type decoded struct {
 	samples []ingest.Sample
+	rigs    []string // of the samples
 	rejects []string
 }
 
@@ -55,7 +56,9 @@ func run(d interface {
 	Decode(*ingest.Message, ingest.Sink)
 }, data []byte) (out decoded) {
 	d.Decode(&ingest.Message{Payload: data, Received: noon}, ingest.SinkFuncs{
-		OnSample: func(_ string, s *ingest.Sample) { out.samples = append(out.samples, *s) },
+		OnSample: func(rig string, s *ingest.Sample) {
+			out.samples, out.rigs = append(out.samples, *s), append(out.rigs, rig)
+		},
 		OnReject: func(_ string, r ingest.Reject, what string) { out.rejects = append(out.rejects, r.String()+" "+what) },
 	})
 	return out

@@ -17,6 +17,7 @@ type node struct {
 type leaf struct {
 	is      bool
 	time    bool
+	rig     bool
 	channel ingest.Channel
 }
 
