@@ -2,10 +2,11 @@ import { $, hide, make, place, text } from "./dom.mjs";
 import { Mast } from "./mast.mjs";
 import { ask, forget, Frames, play, series } from "./replay-data.mjs";
 import { figureInfo, figurePNG, figureSVG, save } from "./replay-export.mjs";
+import { keys, overview, pointer } from "./replay-hands.mjs";
 import { lanesHeight, lanesWords, paintAlarms, paintAxis, paintLanes, paintOverview } from "./replay-lanes.mjs";
 import { GUTTER, linesOf, Plot, PLOTS } from "./replay-plots.mjs";
 import { currentAlarm, listAlarms, listValues, paintValues, stateWords, tabs } from "./replay-side.mjs";
-import { advance, day, fit, follow, occurrences, pan, parseTime, SPEEDS, utc, zoom } from "./replay-time.mjs";
+import { advance, day, fit, follow, occurrences, parseTime, SPEEDS, utc, zoom } from "./replay-time.mjs";
 import { WhatIf } from "./replay-whatif.mjs";
 import { keep, kept, theme } from "./settings.mjs";
 import { SYSTEMS, number } from "./units.mjs";
@@ -435,86 +436,11 @@ function exporting() {
   });
 }
 
-// ---- hands
-
-const KEYS = {
-  ArrowLeft: (e) => step(e.shiftKey ? -10 : -1), ArrowRight: (e) => step(e.shiftKey ? 10 : 1), " ": () => (playing ? pause() : playOn()),
-  "+": () => look(zoom(view, 0.5, at, shown.whole)), "=": () => look(zoom(view, 0.5, at, shown.whole)),
-  "-": () => look(zoom(view, 2, at, shown.whole)), 0: () => look(shown.whole),
-  PageUp: () => look(pan(view, -0.8, shown.whole)), PageDown: () => look(pan(view, 0.8, shown.whole)),
-  Home: () => go(shown.whole.from), End: () => go(shown.whole.to),
-  "[": () => toAlarm(-1), "]": () => toAlarm(1), ",": () => faster(-1), ".": () => faster(1),
+// desk is what keys and hands may do here.
+const desk = {
+  get shown() { return shown; }, get view() { return view; }, get at() { return at; }, get playing() { return playing; },
+  look, go, step, toAlarm, faster, pause, playOn,
 };
-
-function keys(event) {
-  if (!shown || event.ctrlKey || event.metaKey || event.altKey) return;
-  const el = event.target, on = KEYS[event.key];
-  const writes = el.matches("select, textarea, input:not([type=range])");
-  const presses = event.key === " " && el.matches("button, a, [role=tab]");
-  const scrolls = ["Home", "End", "PageUp", "PageDown"].includes(event.key) && el.closest(".side");
-  if (!on || writes || presses || scrolls) return;
-  event.preventDefault();
-  on(event);
-}
-
-// timeAt is the time at a place of the screen.
-function timeAt(clientX) {
-  const box = $("plots").getBoundingClientRect();
-  const share = (clientX - box.left - GUTTER) / (box.width - GUTTER);
-  return view.from + Math.min(1, Math.max(0, share)) * (view.to - view.from);
-}
-
-function pointer() {
-  let start = null;
-  const area = $("plots"), band = $("band");
-  area.addEventListener("pointerdown", (e) => {
-    if (!shown || e.button !== 0 || e.target.closest(".alarm-mark")) return;
-    start = { x: e.clientX, t: timeAt(e.clientX) };
-    if (e.pointerType === "mouse") area.setPointerCapture(e.pointerId);
-    pause();
-    go(start.t, { still: true });
-  });
-  area.addEventListener("pointermove", (e) => {
-    if (!start) return;
-    if (e.pointerType !== "mouse" || e.shiftKey) return go(timeAt(e.clientX), { still: true }); // a finger scrubs
-    const box = area.getBoundingClientRect(), wide = Math.abs(e.clientX - start.x) > 5;
-    hide(band, !wide);
-    if (wide) place(band, { left: `${Math.min(e.clientX, start.x) - box.left}px`, width: `${Math.abs(e.clientX - start.x)}px` });
-  });
-  const end = (e) => {
-    if (!start) return;
-    const from = start;
-    start = null;
-    hide(band, true);
-    if (e.type === "pointerup" && e.pointerType === "mouse" && !e.shiftKey && Math.abs(e.clientX - from.x) > 5) {
-      const to = timeAt(e.clientX);
-      look({ from: Math.min(from.t, to), to: Math.max(from.t, to) });
-    }
-  };
-  area.addEventListener("pointerup", end);
-  area.addEventListener("pointercancel", end);
-  area.addEventListener("wheel", (e) => {
-    if (!shown || !e.ctrlKey) return;
-    e.preventDefault();
-    look(zoom(view, e.deltaY > 0 ? 1.25 : 0.8, timeAt(e.clientX), shown.whole));
-  }, { passive: false });
-  area.addEventListener("dblclick", () => shown && look(shown.whole));
-}
-
-function overview() {
-  const box = $("overview");
-  const move = (e) => {
-    const area = box.getBoundingClientRect(), { whole } = shown;
-    const middle = whole.from + ((e.clientX - area.left) / area.width) * (whole.to - whole.from), half = (view.to - view.from) / 2;
-    look({ from: middle - half, to: middle + half });
-  };
-  box.addEventListener("pointerdown", (e) => {
-    if (!shown) return;
-    box.setPointerCapture(e.pointerId);
-    move(e);
-  });
-  box.addEventListener("pointermove", (e) => box.hasPointerCapture(e.pointerId) && move(e));
-}
 
 function wire() {
   theme($("theme-button"));
@@ -559,7 +485,7 @@ function wire() {
     event.preventDefault();
     open();
   });
-  document.addEventListener("keydown", keys);
+  keys(desk);
   new ResizeObserver(() => {
     if (!shown || !plots.length) return;
     const tall = heights(plots.map((p) => p.plot));
@@ -568,8 +494,8 @@ function wire() {
     paintWindow();
     paintCursor();
   }).observe($("plots-place"));
-  pointer();
-  overview();
+  pointer(desk);
+  overview(desk);
   exporting();
 }
 
