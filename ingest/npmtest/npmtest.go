@@ -36,7 +36,7 @@ func Folder(t testing.TB, from string, scripts ...string) string {
 	}
 	dir := t.TempDir()
 	err = os.Symlink(packages, filepath.Join(dir, "node_modules"))
-	for _, name := range scripts {
+	for _, name := range append([]string{"package.json"}, scripts...) { // it says what kind of modules the scripts are
 		err = errors.Join(err, copyFile(filepath.Join(from, name), filepath.Join(dir, name)))
 	}
 	if err != nil {
