@@ -32,21 +32,26 @@ import (
 // made it: the coil's current has not fallen, or it is a water brake, whose filling
 // takes seconds to change. It needs no knowledge of the lining: only what changed.
 //
+// A load that bounces on its line shakes the balance by as much as a small loss: the fall
+// must stand out of how the share wavered until half a second before.
+//
 // It is judged with a string on the hook: what the block alone weighs, layer changes shake.
 //
 // Evidence: drum speed or counts, hook load, brake pressure; coil current sharpens it.
 type auxiliary struct {
 	ratio   float64 // NaN = not learned
 	learned int
-	mean    braking // filtered
-	recent  braking // that of the last seconds in which this brake gave most
-	fade    float64 // what is left of it, 1 to 0
-	older   braking // mean of half a second to a second ago
-	newer   braking // mean of less than that
-	since   float64 // s since newer was taken
-	carried float64 // s that this load has been braked
-	backFor float64 // s that it has given enough again
-	lowFor  float64 // s since it went low
+	mean    braking    // filtered
+	recent  braking    // that of the last seconds in which this brake gave most
+	fade    float64    // what is left of it, 1 to 0
+	older   braking    // mean of half a second to a second ago
+	newer   braking    // mean of less than that
+	since   float64    // s since newer was taken
+	wavers  float64    // mean square of the share about its mean, filtered
+	wavered [2]float64 // the same with newer and with older
+	carried float64    // s that this load has been braked
+	backFor float64    // s that it has given enough again
+	lowFor  float64    // s since it went low
 	weakFor float64
 	lost    bool
 	weak    bool
@@ -61,12 +66,17 @@ const (
 	lostGain       = 0.12 // m/s²: the load speeds up
 	// lostSpread is how many standard deviations of the balance's noise the fall must be.
 	lostSpread = 3.0
-	meanTime   = 0.3  // s
-	recentFade = 3.0  // s
-	hanging    = 0.90 // of the travelling weight: with less the block is being set down
-	sameLoad   = 0.7  // of what hung there: less is being set down; a load that falls pulls little less
-	weakPart   = 0.70
-	weakTime   = 3.0 // s
+	meanTime   = 0.3 // s
+	// wavesTime is over how long the share's wavering is kept, s: a bounce or two (about
+	// 1 Hz, PHYSICS section 8); wavesSpread how many standard deviations of it a fall must be.
+	wavesTime    = 1.5
+	wavesSpread  = 2.5
+	carriedLeast = 1.0  // s that this load must have been braked: weight that is taken up or set down shifts the balance
+	recentFade   = 3.0  // s
+	hanging      = 0.90 // of the travelling weight: with less the block is being set down
+	sameLoad     = 0.7  // of what hung there: less is being set down; a load that falls pulls little less
+	weakPart     = 0.70
+	weakTime     = 3.0 // s
 	// matters is the least part of the load's torque that the brake must have carried
 	// for its loss to be one.
 	matters     = 0.15
@@ -154,7 +164,7 @@ func (d *Detector) followAuxiliary(b *balance, now, dt float64) {
 		eased := letOff * max(0, d.grip(a.recent.pressure)-d.grip(p))
 		// The pads' torque lags a pressure that rises: there may be more of this brake.
 		lags := max(0, d.grip(p)-d.grip(a.mean.pressure))
-		low := a.want-a.obs-lags-eased > fellOf*a.want && a.carried > meanTime && a.want > matters*load && a.obs+lags < lostPart*a.want && a.want-a.obs > lostSpread*d.balanceNoise()
+		low := a.want-a.obs-lags-eased > fellOf*a.want && a.carried > carriedLeast && a.want > matters*load && a.obs+lags < lostPart*a.want && a.want-a.obs > d.leastFall(load)
 		a.judgeLost((d.load.loaded || a.lost) && (low || d.fellSuddenly(here, load)), -d.pos.motion.x[ixA], dt)
 	}
 	if p < pressed && !a.lost && d.load.loaded && b.omega > auxiliaryTurns && curve > leastOfCurve*float64(d.rig.Auxiliary.PeakTorque) && a.obs > backPart*a.want {
@@ -174,7 +184,13 @@ func (d *Detector) fellSuddenly(now braking, load float64) bool {
 	eased := max(0, d.grip(then.pressure)-d.grip(now.pressure))
 	fell := (then.share-now.share)*load - (1+letOff)*eased
 	given := then.share*load - d.grip(then.pressure)
-	return fell > suddenPart*load && fell > fellOf*given && fell > lostSpread*d.balanceNoise()
+	return fell > suddenPart*load && fell > fellOf*given && fell > d.leastFall(load)
+}
+
+// leastFall is the least fall of what this brake gives that is not the balance's noise nor
+// the bounce of the load, N·m.
+func (d *Detector) leastFall(load float64) float64 {
+	return max(lostSpread*d.balanceNoise(), wavesSpread*math.Sqrt(d.aux.wavered[1])*load)
 }
 
 // remember keeps how the load was braked of late. A brake that is lost is still
@@ -187,11 +203,17 @@ func (a *auxiliary) remember(now braking, given func(braking) float64, dt float6
 		a.mean, a.recent, a.older, a.newer, a.fade, a.since = now, now, braking{}, braking{}, 1, 0
 		a.carried = 0
 	}
+	if a.carried == 0 {
+		a.mean, a.wavers, a.wavered = now, 0, [2]float64{}
+	}
 	a.carried += dt
 	if a.since += dt; a.since >= suddenTime {
 		a.older, a.newer, a.since = a.newer, a.mean, 0
+		a.wavered = [2]float64{a.wavers, a.wavered[0]}
 	}
 	k := 1 - math.Exp(-dt/meanTime)
+	off := now.share - a.mean.share
+	a.wavers += (1 - math.Exp(-dt/wavesTime)) * (off*off - a.wavers)
 	a.mean.load, a.mean.excitation = now.load, now.excitation
 	a.mean.share += k * (now.share - a.mean.share)
 	a.mean.pressure += k * (now.pressure - a.mean.pressure)

@@ -125,6 +125,22 @@ func TestCreepIsToldFromLowering(t *testing.T) {
 	}
 }
 
+// A load that only just stands and is then eased down is lowered. By hand: it demands
+// f_d F r = 0.080088 x 1471 kN x 0.44 m = 51.8 kN m, which 51.8/179.448 x 7 MPa = 2.02 MPa
+// hold; 2.1 MPa hold it by a hair, and 1.9 MPa, a tenth less, do not.
+func TestEasedLoadIsNoCreep(t *testing.T) {
+	b := newBench(t, r1(t))
+	b.load, b.pressure = 1471e3, 2.1e6
+	b.run(6, still(20), nil)
+	start := b.now
+	b.pressure = 1.9e6
+	b.run(8, func(at float64) (float64, float64, float64) { return rising(20, -0.05)(at - start) }, func(at, h, v float64, r *detect.Result) {
+		if f := r.Findings[detect.BrakeCreep]; f.Condition == detect.Present {
+			t.Fatalf("at %.1f s: creep %+v, want none", at-start, f)
+		}
+	})
+}
+
 // Release pressure lost means set: at rest high, with the drum turning an emergency.
 func TestEmergencyBrakeSet(t *testing.T) {
 	for name, tc := range map[string]struct {

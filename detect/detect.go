@@ -32,6 +32,7 @@ type Detector struct {
 	activity   activity
 	heldFor    float64 // s that the brake has held the load still
 	heldAt     float64 // pressure that held, of full
+	setAt      float64 // pressure, filtered, of full
 	creepFor   float64 // s that the drum has turned with the brake set
 
 	heading  heading

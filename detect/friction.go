@@ -111,10 +111,15 @@ func (f *friction) couldBe(z float64) bool {
 	return z < f.sure.Factor+idleBand*math.Sqrt(f.sure.Variance)+idleLeast
 }
 
-// wouldFind tells whether a piece, as far as it has come, would find the loss.
-func (f *friction) wouldFind(z, sd float64) bool {
-	t := f.loss
-	return !f.lost && t.Sum > 0 && t.Take(z, f.before, sd*sd+f.beforeVar)
+// saysAll tells whether a piece, as far as it has come, would find the loss, or speaks for
+// one as loudly as one piece may: to make it longer would add nothing.
+func (f *friction) saysAll(z, sd float64) bool {
+	t, before, v := f.loss, f.before, f.beforeVar
+	if t.Sum == 0 {
+		before, v = f.low.Factor, f.low.Variance
+	}
+	found := t.Take(z, before, sd*sd+v)
+	return !f.lost && f.applications > 0 && (found || t.Sum >= f.loss.Sum+lossMost)
 }
 
 // take takes a piece of evidence: factor z with its standard deviation.

@@ -314,7 +314,7 @@ func (d *Detector) showLining(s *span, end *moment, seen, growth, noise float64)
 	q.hot += w * d.fadeSlope() * at
 	q.idle += w * idle
 	q.pressure += w * p
-	if z, sd := q.factor(); q.dt >= pieceTime || sd < pieceWorst && d.friction.wouldFind(z, sd) {
+	if z, sd := q.factor(); q.dt >= pieceTime || sd < pieceWorst && d.friction.saysAll(z, sd) {
 		d.endPiece()
 	}
 }

@@ -100,10 +100,12 @@ func newPosition(rig *hoist.Rig) position {
 func (p *position) step(t, now float64, ins *[ingest.NumChannels]instrument, load float64) {
 	counts, speed, sensor := &ins[ingest.DrumCounts], &ins[ingest.DrumSpeed], &ins[ingest.BlockHeight]
 	p.stale = !counts.live(now)
+	radius := p.layerRadius
 	if sensor.fresh && !p.drumSpeaks(ins, now) {
 		t = p.beat.time(t)
 	}
 	p.count(counts, t, load)
+	p.changeLayer(radius)
 	if p.started && t > p.at {
 		p.motion.predict(t-p.at, p.jerk(ins, now))
 		p.meetSurprise(t, ins)

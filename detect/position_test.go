@@ -6,6 +6,7 @@ import (
 
 	"hoistward/detect"
 	"hoistward/ingest"
+	"hoistward/ingest/units"
 )
 
 // hoistAndStop rises from 10 m with 0.5 m/s², goes on at 1.5 m/s and stops at 2 m/s².
@@ -53,25 +54,45 @@ func TestFollowsAHardStop(t *testing.T) {
 	})
 }
 
-// Layer changes step the radius; the height must not step, nor the speed glitch.
-func TestLayerChangeDoesNotStepHeight(t *testing.T) {
-	b := newBench(t, r1(t))
-	b.noise = 0
-	last := math.NaN()
-	rise := func(t float64) (float64, float64, float64) { return 3 + 0.5*t, 0.5, 0 }
-	b.run(70, rise, func(at, h, v float64, r *detect.Result) {
-		if at < 2 {
-			return
+// A layer change steps the radius: the drum turns on as it did, so the line's speed steps
+// with it (v = ω r/n), the height does not, and nothing speeds up or slows down.
+func TestLayerChange(t *testing.T) {
+	for name, omega := range map[string]float64{"winding in": 11, "paying out": -11} {
+		b := newBench(t, r1(t))
+		b.noise = 0
+		lines, wraps := float64(b.rig.Reeving.Lines), 30.0
+		if omega < 0 {
+			wraps = 145
 		}
-		e := r.Estimate
-		if !(math.Abs(e.Velocity-0.5) < 0.01) {
-			t.Fatalf("at %.1f s, %.2f m: velocity %.4f, want 0.500 within 0.01", at, h, e.Velocity)
+		turn := func(t float64) (float64, float64, float64) {
+			w := wraps + omega*t/(2*math.Pi)
+			return float64(b.wraps.Height(w, units.Newton(b.load))), omega * float64(b.wraps.Radius(w)) / lines, 0
 		}
-		if step := e.Height - last; at > 2.2 && !(math.Abs(step-0.05) < 0.005) {
-			t.Fatalf("at %.1f s, %.2f m: height stepped %.4f, want 0.050 within 5 mm", at, h, step)
+		last, was, changes := math.NaN(), math.NaN(), 0
+		b.run(60, turn, func(at, h, v float64, r *detect.Result) {
+			if at < 2 {
+				return
+			}
+			e := r.Estimate
+			changed := v != was && !math.IsNaN(was) // within this frame: the count may not show it yet
+			if was = v; changed {
+				changes++
+			}
+			if !changed && !(math.Abs(e.Velocity-v) < 0.01) {
+				t.Fatalf("%s at %.1f s, %.2f m: velocity %.4f, want %.4f within 0.01", name, at, h, e.Velocity, v)
+			}
+			if !(math.Abs(e.Acceleration) < 0.08) {
+				t.Fatalf("%s at %.1f s, %.2f m: acceleration %.3f m/s², want none", name, at, h, e.Acceleration)
+			}
+			if step := math.Abs(e.Height - last); at > 2.2 && !(math.Abs(step-math.Abs(v)*b.period) < 0.006) {
+				t.Fatalf("%s at %.1f s, %.2f m: height stepped %.4f, want %.4f within 6 mm", name, at, h, step, math.Abs(v)*b.period)
+			}
+			last = e.Height
+		})
+		if changes < 2 {
+			t.Errorf("%s: %d layer changes, want at least 2", name, changes)
 		}
-		last = e.Height
-	})
+	}
 }
 
 // A jump of the count is not motion: no speed, the map void, the sensor goes on.

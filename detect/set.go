@@ -21,6 +21,7 @@ const (
 	creepGain  = 0.10 // m/s²: still slowing is no creep
 	creepTime  = 1.0  // s
 	heldTime   = 3.0  // s
+	setTime    = 0.5  // s: over a gauge's noise of 1 to 2 % of full
 	heldPart   = 0.85 // of the pressure that held: less is a driller letting off
 )
 
@@ -62,9 +63,11 @@ func (d *Detector) judgeCrownSaver(now float64) Finding {
 //
 //	T(p, k) > creepHold · f_d F r
 //
-// or where it held the load for heldTime and has not been let off since: the pressure
-// is still heldPart of what held. In both the block goes creepLeast < −v < creepMost
-// and does not slow by creepGain.
+// or where it held the load for heldTime at such a pressure and has not been let off
+// since: the pressure is still heldPart of what held. A pressure at which the load only
+// just stood is not meant to hold: a driller who eases it by what no gauge shows lets the
+// block down. In both the block goes creepLeast < −v < creepMost and does not slow by
+// creepGain. The pressure is filtered, for the gauge's noise.
 //
 //	T        torque of the service brake at that pressure and health k     N·m
 //	f_d F r  the load's torque at the drum                                 N·m
@@ -75,17 +78,21 @@ func (d *Detector) followCreep(now, dt float64) {
 	v, a := -d.pos.motion.x[ixV], d.pos.motion.x[ixA]
 	p := d.pressureFraction(now)
 	if !d.load.loaded || !Known(p) || !Known(d.load.force) || p < pressed {
-		d.creepFor, d.heldFor = 0, 0
+		d.creepFor, d.heldFor, d.setAt = 0, 0, orZero(p)
 		return
 	}
+	d.setAt += (1 - math.Exp(-dt/setTime)) * (p - d.setAt)
+	set := min(p, d.setAt) // what is let off counts at once
+	hard := d.serviceTorque(set, d.friction.health(), hoist.Lowering) > creepHold*d.loadTorque()
 	if !d.moves(now) {
 		d.creepFor = 0
-		d.heldFor += dt
+		if d.heldFor += dt; !hard {
+			d.heldFor = 0
+		}
 		d.heldAt += (1 - math.Exp(-dt/heldTime)) * (p - d.heldAt)
 		return
 	}
-	hard := d.serviceTorque(p, d.friction.health(), hoist.Lowering) > creepHold*d.loadTorque()
-	held := d.heldFor >= heldTime && p > heldPart*d.heldAt
+	held := d.heldFor >= heldTime && set > heldPart*d.heldAt
 	switch {
 	case !hard && !held:
 		d.creepFor, d.heldFor, d.heldAt = 0, 0, p

@@ -120,6 +120,22 @@ func (p *position) radius() float64 {
 	return p.radiusAt(1.5 * p.rig.Drawworks.Drum.WrapsPerLayer)
 }
 
+// changeLayer takes the block's speed from the layer whose radius was before to the one that
+// line now comes from: the drum turns on as it did, and the line's speed steps with the
+// radius.
+//
+//	v ← v r/r_before
+//
+// Left to the filter, the step would look like an acceleration of the drum, and with the
+// drum's inertia like a torque that no brake gave.
+//
+// Source: v = ω r/n (PHYSICS section 2).
+func (p *position) changeLayer(before float64) {
+	if r := p.radius(); p.tied && p.started && before > 0 && r > 0 {
+		p.motion.x[ixV] *= r / before
+	}
+}
+
 // radiusAt is the radius of the layer of so many wraps; it is asked for many times a
 // frame, and the layer of the last answer is kept.
 func (p *position) radiusAt(wraps float64) float64 {
