@@ -69,8 +69,8 @@ func fieldRows(t *testing.T) []fieldRow {
 	return out
 }
 
-// watchField gives the rows to a detector and hands each row's work to see.
-func watchField(t *testing.T, see func(r *fieldRow, w Work)) {
+// watchField gives the rows to a detector and hands what it says of each to see.
+func watchField(t *testing.T, see func(r *fieldRow, x *Result)) {
 	t.Helper()
 	text, err := os.ReadFile("../testdata/field/rig.yaml")
 	if err != nil {
@@ -93,7 +93,7 @@ func watchField(t *testing.T, see func(r *fieldRow, w Work)) {
 			}
 		}
 		if f, _ := frames.Add(&s, s.Time); f != nil {
-			see(&r, d.Step(f).Work)
+			see(&r, d.Step(f))
 		}
 	}
 }
@@ -114,7 +114,8 @@ var sameAs = map[int][]Operation{
 func TestActivityAgainstTheFieldRecording(t *testing.T) {
 	agree, rows, matrix := map[int]int{}, map[int]int{}, map[int]*[numOperations]int{}
 	var last Work
-	watchField(t, func(r *fieldRow, w Work) {
+	watchField(t, func(r *fieldRow, x *Result) {
+		w := x.Work
 		last = w
 		rows[r.code]++
 		if matrix[r.code] == nil {
@@ -141,5 +142,21 @@ func TestActivityAgainstTheFieldRecording(t *testing.T) {
 	}
 	if !(last.StringWeight > 82*4448 && last.StringWeight < 88*4448) {
 		t.Errorf("string weight at the end %.1f klbf, want the 85 that it hangs at", last.StringWeight/4448)
+	}
+}
+
+// Nothing in the field recording is an emergency, so none may be found in it.
+func TestNoEmergencyInTheFieldRecording(t *testing.T) {
+	rows := 0
+	watchField(t, func(r *fieldRow, x *Result) {
+		rows++
+		for k, f := range x.Findings {
+			if f.Condition == Present && f.Urgency == Emergency {
+				t.Errorf("at %.0f s: %v, %v: %.3g against %.3g %s", r.t, Kind(k), f.Cause, f.Value, f.Limit, f.Unit)
+			}
+		}
+	})
+	if rows < 10000 {
+		t.Errorf("%d rows, want the whole recording", rows)
 	}
 }

@@ -48,6 +48,35 @@ func TestSpikeIsSaidAndNotUsed(t *testing.T) {
 	}
 }
 
+// A drum speed that steps while the count goes on as before is not motion, not for one
+// reading: rpm that are taken for rad/s the other way round, at rates and speeds at which
+// the step by itself could be a hard stop.
+func TestDrumSpeedThatStepsAloneIsNotUsed(t *testing.T) {
+	for _, c := range []struct{ period, v float64 }{{0.2, -0.30}, {0.1, -0.53}, {0.2, 0.45}, {0.05, -0.4}} {
+		b := newBench(t, r1(t))
+		b.period = c.period
+		b.bend = func(at float64, s *ingest.Sample) {
+			if at > 8 {
+				s.Values[ingest.DrumSpeed].V *= 0.10472
+			}
+		}
+		from := 20.0
+		if c.v > 0 {
+			from = 8
+		}
+		said := false
+		b.run(14, func(at float64) (float64, float64, float64) { return rising(from, c.v)(at) }, func(at, h, v float64, r *detect.Result) {
+			if e := r.Estimate; at > 6 && !(math.Abs(e.Velocity-v) < 0.1) {
+				t.Fatalf("%.2f m/s at %.0f Hz, %.2f s: velocity %.2f", c.v, 1/c.period, at, e.Velocity)
+			}
+			said = said || r.Channels[detect.ReadingUnitConflict][ingest.DrumSpeed].Condition == detect.Present
+		})
+		if !said {
+			t.Errorf("%.2f m/s at %.0f Hz: the unit was not said", c.v, 1/c.period)
+		}
+	}
+}
+
 // A load that is set down or picked up is a step and is used, one reading late.
 func TestLoadStepIsUsed(t *testing.T) {
 	b := newBench(t, r1(t))

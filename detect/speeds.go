@@ -18,6 +18,9 @@ import (
 //
 //	one reading   v_s and v_c differ by more than they can: the one that lies further
 //	              from how the block moved a moment ago is not used
+//	one reading   v_s has left the motion by Δv while v_c, the mean over the same time,
+//	              has not by onlyOne of it: a block that slows evenly shows half of Δv
+//	              there, so the drum speed alone has stepped, and is not used
 //	several       over crossTime of motion the filtered speeds differ: the one that the
 //	              third contradicts is doubted, and not used until it has agreed again
 //	              for crossBack of motion
@@ -71,6 +74,7 @@ const (
 	crossSlow   = 0.10 // of the filtered speeds of the drum
 	crossSensor = 0.30 // where one is the sensor's, which lags and wavers
 	crossJump   = 0.30 // m/s² · s a second of interval, of the mean over it
+	onlyOne     = 0.15 // of the change that drum speed shows
 	crossTime   = 0.30 // s of motion, of three witnesses
 	crossTwo    = 1.50 // s, of drum speed and height sensor alone
 	crossBack   = 2.0  // s of motion in agreement
@@ -109,10 +113,17 @@ func (d *Detector) fits(omega, event float64) bool {
 	switch {
 	case !s.spinOK: // it did not go before: to be used again it must go well
 		limit, room = 0.5, 0
+	case Known(s.now) && dt > 0 && dt < crossGap && s.stepsAlone(v, d.pos.motion.x[ixV]):
+		return false
 	case Known(s.now) && dt > 0 && dt < crossGap:
 		v, room = (omega+s.spin)*k/2, crossJump*dt
 	}
 	return math.Abs(v-s.newest) <= limit*(crossSpeed+crossPart*max(math.Abs(v), math.Abs(s.newest)))+max(room, 0)
+}
+
+// stepsAlone tells whether a drum speed has left the motion as it was, and the count has not.
+func (s *speeds) stepsAlone(v, was float64) bool {
+	return math.Abs(v-was) > crossSpeed && math.Abs(s.now-was) < onlyOne*math.Abs(v-was)
 }
 
 // countsUsable tells whether the counts show the drum's speed: they may do so without
