@@ -77,6 +77,27 @@ func TestDrumSpeedThatStepsAloneIsNotUsed(t *testing.T) {
 	}
 }
 
+// A count that steps while the drum speed goes on as before is not motion either: lines
+// that come to be counted by their edges, four times as many.
+func TestCountThatStepsAloneIsNotUsed(t *testing.T) {
+	b := newBench(t, r1(t))
+	b.noise = 0
+	from := math.NaN()
+	b.bend = func(at float64, s *ingest.Sample) {
+		c := &s.Values[ingest.DrumCounts]
+		if at < 8 {
+			from = c.V
+			return
+		}
+		c.V = from + 4*(c.V-from)
+	}
+	b.run(12, func(at float64) (float64, float64, float64) { return rising(20, -0.3)(at) }, func(at, h, v float64, r *detect.Result) {
+		if e := r.Estimate; at > 6 && !(math.Abs(e.Velocity-v) < 0.1 && math.Abs(e.Height-h) < 0.3) {
+			t.Fatalf("%.2f s: velocity %.2f of %.2f, height %.2f of %.2f", at, e.Velocity, v, e.Height, h)
+		}
+	})
+}
+
 // A load that is set down or picked up is a step and is used, one reading late.
 func TestLoadStepIsUsed(t *testing.T) {
 	b := newBench(t, r1(t))

@@ -20,7 +20,8 @@ import (
 //	              from how the block moved a moment ago is not used
 //	one reading   v_s has left the motion by Δv while v_c, the mean over the same time,
 //	              has not by onlyOne of it: a block that slows evenly shows half of Δv
-//	              there, so the drum speed alone has stepped, and is not used
+//	              there, so the drum speed alone has stepped, and is not used; the same
+//	              the other way round is a count that has stepped
 //	several       over crossTime of motion the filtered speeds differ: the one that the
 //	              third contradicts is doubted, and not used until it has agreed again
 //	              for crossBack of motion
@@ -154,7 +155,8 @@ func (d *Detector) meetReadings(event float64) {
 	used := sp.fresh
 	if used && !d.fits(sp.v, sp.event) {
 		v, w, was := sp.v*d.pos.perRadian(), s.newest, d.pos.motion.x[ixV]
-		if d.pos.started && c.fresh && c.repeats > 0 && math.Abs(w-was) > math.Abs(v-was)+crossSpeed {
+		alone := Known(s.now) && math.Abs(v-was) < onlyOne*math.Abs(w-was) // the speed has not moved, the count has
+		if d.pos.started && c.fresh && (c.repeats > 0 || alone) && math.Abs(w-was) > math.Abs(v-was)+crossSpeed {
 			c.fresh = false
 		} else {
 			sp.fresh, used = false, false
