@@ -15,7 +15,7 @@ func (r *Recorder) Copy(ctx context.Context, rig string, t time.Time, dst string
 	if err := CheckRig(rig); err != nil {
 		return err
 	}
-	if err := r.Flush(ctx); err != nil && !errors.Is(err, ErrClosed) {
+	if err := r.settle(ctx, rig); err != nil && !errors.Is(err, ErrClosed) {
 		return err
 	}
 	return Copy(ctx, Path(r.dir, rig, t), dst)

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"os/exec"
+	"strconv"
 	"testing"
 	"time"
 
@@ -16,20 +17,27 @@ import (
 	"go.uber.org/goleak"
 )
 
-const childDir = "RECORD_TEST_CHILD_DIR" // set: this process is the one to be killed
+const (
+	childDir  = "RECORD_TEST_CHILD_DIR"  // set: this process is the one to be killed
+	childRigs = "RECORD_TEST_CHILD_RIGS" // how many rigs it records
+)
 
 func TestMain(m *testing.M) {
 	if dir := os.Getenv(childDir); dir != "" {
-		fmt.Println(recordUntilKilled(dir))
+		rigs, err := strconv.ParseUint(os.Getenv(childRigs), 10, 64)
+		if err == nil {
+			err = recordUntilKilled(dir, rigs)
+		}
+		fmt.Println(err)
 		os.Exit(1)
 	}
 	goleak.VerifyTestMain(m)
 }
 
-// killEntry follows from seq alone: two rigs in turn, a midnight every 5,000
+// killEntry follows from seq alone: so many rigs in turn, a midnight every 5,000
 // entries, ticks among the samples.
-func killEntry(seq uint64) ingest.Entry {
-	e := sampleAt([]string{"R1", "R2"}[seq/3%2], seq)
+func killEntry(seq, rigs uint64) ingest.Entry {
+	e := sampleAt(fmt.Sprint("R", seq/3%rigs), seq)
 	e.Received = noon.Add(time.Duration(seq) * (24 * time.Hour / 5000))
 	if seq%7 == 0 {
 		e.Kind, e.Sample = ingest.EntryTick, ingest.Sample{}
@@ -38,13 +46,13 @@ func killEntry(seq uint64) ingest.Entry {
 }
 
 // recordUntilKilled records 1,000 entries a second, adds batches of random sizes and
-// prints each batch that Flush has confirmed.
-func recordUntilKilled(dir string) error {
+// prints each batch that Flush has confirmed. Each fifth entry has a journal line.
+func recordUntilKilled(dir string, rigs uint64) error {
 	last, err := LastSeq(dir)
 	if err != nil {
 		return err
 	}
-	r, err := Open(dir, Options{Interval: 3 * time.Millisecond, Batch: 100})
+	r, err := Open(dir, Options{Interval: 3 * time.Millisecond, Batch: 100, OpenFiles: 4, Spool: 1 << 20})
 	if err != nil {
 		return err
 	}
@@ -56,7 +64,8 @@ func recordUntilKilled(dir string) error {
 				<-rate.C
 			}
 			last++
-			if !r.Add(killEntry(last)) {
+			e := killEntry(last, rigs)
+			if !r.Add(e) || last%5 == 0 && !r.AddEvent(e.Rig, last, e.Received, fmt.Append(nil, last)) {
 				return fmt.Errorf("entry %d not taken", last)
 			}
 		}
@@ -71,24 +80,37 @@ func recordUntilKilled(dir string) error {
 }
 
 // TestKilledProcessLosesNothingConfirmed kills a recording process without
-// warning at random moments; each next one goes on in the same folder.
+// warning at random moments; each next one goes on in the same folder. With many rigs
+// most of what is confirmed is in the spool.
 func TestKilledProcessLosesNothingConfirmed(t *testing.T) {
-	kills := 24
-	switch {
-	case os.Getenv("HOISTWARD_TOOLS") == "required":
-		kills = 200
-	case testing.Short():
-		kills = 4
+	for _, c := range []struct {
+		name         string
+		rigs         uint64
+		kills, whole int
+	}{{"two rigs", 2, 16, 150}, {"forty rigs, four open files", 40, 6, 50}} {
+		t.Run(c.name, func(t *testing.T) {
+			kills := c.kills
+			switch {
+			case os.Getenv("HOISTWARD_TOOLS") == "required":
+				kills = c.whole
+			case testing.Short():
+				kills = 2
+			}
+			killTimes(t, kills, c.rigs)
+		})
 	}
+}
+
+func killTimes(t *testing.T, kills int, rigs uint64) {
 	dir := t.TempDir()
 	confirmed := map[uint64]bool{}
 	for i := range kills {
-		first, last := killOne(t, dir)
+		first, last := killOne(t, dir, rigs)
 		for seq := first; seq <= last && first > 0; seq++ {
 			confirmed[seq] = true
 		}
 		if i%10 == 9 || i+1 == kills {
-			checkConfirmed(t, dir, confirmed)
+			checkConfirmed(t, dir, rigs, confirmed)
 		}
 	}
 	t.Logf("%d kills, %d entries confirmed, none lost", kills, len(confirmed))
@@ -97,10 +119,10 @@ func TestKilledProcessLosesNothingConfirmed(t *testing.T) {
 // killOne runs a child, kills it at a random moment after its first confirmation, and
 // returns the entries it confirmed. The end of one day's file and the making of the
 // next are among what it is killed in: a midnight comes every 5 s.
-func killOne(t *testing.T, dir string) (first, last uint64) {
+func killOne(t *testing.T, dir string, rigs uint64) (first, last uint64) {
 	t.Helper()
 	child := exec.Command(os.Args[0], "-test.run=^$")
-	child.Env = append(os.Environ(), childDir+"="+dir)
+	child.Env = append(os.Environ(), childDir+"="+dir, fmt.Sprint(childRigs, "=", rigs))
 	out, err := child.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -132,7 +154,7 @@ func killOne(t *testing.T, dir string) (first, last uint64) {
 	return first, last
 }
 
-func checkConfirmed(t *testing.T, dir string, confirmed map[uint64]bool) {
+func checkConfirmed(t *testing.T, dir string, rigs uint64, confirmed map[uint64]bool) {
 	t.Helper()
 	files, err := Files(dir)
 	if err != nil {
@@ -141,19 +163,41 @@ func checkConfirmed(t *testing.T, dir string, confirmed map[uint64]bool) {
 	for _, f := range files {
 		integrity(t, f)
 	}
-	found := 0
+	found, last := 0, uint64(0)
 	for e, err := range Read(dir) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := killEntry(e.Seq); e != want {
+		if want := killEntry(e.Seq, rigs); e != want {
 			t.Fatal(cmp.Diff(want, e, exactly))
 		}
-		if confirmed[e.Seq] {
+		if e.Seq <= last {
+			t.Fatalf("got entry %d after %d", e.Seq, last)
+		}
+		if last = e.Seq; confirmed[e.Seq] {
 			found++
 		}
 	}
 	if found != len(confirmed) {
 		t.Fatalf("got %d of %d confirmed entries", found, len(confirmed))
 	}
+	lines := map[uint64]int{}
+	for e, err := range Events(dir) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		lines[e.Seq]++
+	}
+	for seq := range confirmed {
+		if want := oneIf(seq%5 == 0); lines[seq] != want {
+			t.Fatalf("got %d journal lines of entry %d, want %d", lines[seq], seq, want)
+		}
+	}
+}
+
+func oneIf(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
 }

@@ -25,7 +25,7 @@ func TestASecondRecorderIsKeptOut(t *testing.T) {
 // A process that was killed holds nothing.
 func TestAKilledRecorderHoldsNothing(t *testing.T) {
 	dir := t.TempDir()
-	first, last := killOne(t, dir)
+	first, last := killOne(t, dir, 2)
 	if last < first || first == 0 {
 		t.Fatalf("got entries %d to %d confirmed", first, last)
 	}

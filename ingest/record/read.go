@@ -156,6 +156,7 @@ type record[T any] struct {
 
 func merged[T any](paths []string, t table[T]) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
+		folded := foldBeside(paths)
 		files, err := Files(paths...)
 		if err != nil {
 			var zero T
@@ -167,6 +168,9 @@ func merged[T any](paths []string, t table[T]) iter.Seq2[T, error] {
 			return yield(zero, err)
 		}}
 		defer m.close()
+		if folded != nil && !m.failed(folded) {
+			return
+		}
 		if m.gather(files) {
 			m.run(yield)
 		}

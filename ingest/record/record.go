@@ -10,7 +10,12 @@
 // An open file takes some 200 KiB, and a commit as long as the writing of many rows.
 // So the files of Options.OpenFiles rigs stay open; those of further rigs are opened in
 // turn, 50 a second at most, the one whose rows have waited longest first: with 1,000
-// rigs a rig's rows come into its file every 20 s.
+// rigs a rig's rows come into its file every 20 s. What waits longer than a second, also
+// for a file that cannot be written, is meanwhile in one file for all rigs, the spool,
+// which is synced each second: a process that dies loses at most a second of any rig.
+// At the next start, or when the folder is read while nobody records in it, the spool is
+// folded into the files, each row once. It is bounded (Options.Spool, or twice what waits
+// where that is more).
 //
 // Overload: the queue is bounded, in rows and in bytes. When it is full, or when the
 // disk is, the newest entries are not taken; they are counted, and a gap entry in the
@@ -50,6 +55,7 @@ type Options struct {
 	Hold       int           // rows held for files that cannot be written now, 16,384
 	OpenFiles  int           // files that stay open, 32; see the package
 	Pending    int           // bytes of rows that wait for files that do not, 32 MiB
+	Spool      int           // bytes of the spool from which on it is written anew, 64 MiB
 	Batch      int           // rows of one rig that are written at once, 1,000
 	Interval   time.Duration // longest time that a row waits, 1 s
 	Retry      time.Duration // between attempts after a failure, 1 s
@@ -66,6 +72,7 @@ func (o Options) withDefaults() Options {
 	set(&o.QueueBytes, 16<<20)
 	set(&o.OpenFiles, 32)
 	set(&o.Pending, 32<<20)
+	set(&o.Spool, 64<<20)
 	set(&o.Hold, 16384)
 	set(&o.Batch, 1000)
 	set(&o.Interval, time.Second)
@@ -96,6 +103,7 @@ type Status struct {
 	LastError string    // the last thing that went wrong, empty if nothing did
 	ErrorAt   time.Time // when, UTC
 	SetAside  []string  // files found damaged and renamed
+	Spool     uint64    // bytes of the spool; see the package
 	Free      uint64    // bytes free where the recordings are
 	FreeKnown bool      // whether Free is known on this system
 	LowSpace  bool      // Free is known and less than Options.LowSpace
@@ -105,7 +113,7 @@ type Status struct {
 type Recorder struct {
 	dir   string
 	opts  Options
-	flush chan chan error
+	flush chan settling
 	stop  chan struct{}
 	done  chan struct{}
 	held  *os.File           // keeps others out while it is open
@@ -195,10 +203,11 @@ func Open(dir string, o Options) (*Recorder, error) {
 	r := &Recorder{
 		dir: dir, opts: o.withDefaults(), abort: cancel,
 		stop: make(chan struct{}), done: make(chan struct{}),
-		lost: map[string]*lost{}, held: held, flush: make(chan chan error),
+		lost: map[string]*lost{}, held: held, flush: make(chan settling),
 	}
 	r.intake = newIntake(r.opts)
-	w := &writer{r: r, ctx: ctx, checkLeft: r.opts.CheckTime}
+	r.foldSpool(ctx)
+	w := &writer{r: r, ctx: ctx, checkLeft: r.opts.CheckTime, spool: newSpool(dir, r.opts.Estimates, r.opts.Spool)}
 	w.measureSpace(time.Now())
 	go w.run()
 	return r, nil
@@ -307,9 +316,19 @@ func (r *Recorder) takeLost() []*item {
 // ErrClosed is returned by Flush after Close.
 var ErrClosed = errors.New("recorder: closed")
 
-// Flush returns when everything added before is on disk, or with the error that
-// keeps it from there.
-func (r *Recorder) Flush(ctx context.Context) error {
+// settling asks the writer to bring all rows to disk, and those of one rig into its file.
+type settling struct {
+	rig  string // empty = of none
+	done chan error
+}
+
+// Flush returns when everything added before is on disk, in its file or in the spool,
+// or with the error that keeps it from there. What is in the spool is in no reader's
+// sight until it has come into its file.
+func (r *Recorder) Flush(ctx context.Context) error { return r.settle(ctx, "") }
+
+// settle is Flush, and brings what there is of rig into its file.
+func (r *Recorder) settle(ctx context.Context, rig string) error {
 	done := make(chan error, 1)
 	select {
 	case <-r.stop: // closed: even where the writer is still at it
@@ -317,7 +336,7 @@ func (r *Recorder) Flush(ctx context.Context) error {
 	default:
 	}
 	select {
-	case r.flush <- done:
+	case r.flush <- settling{rig, done}:
 	case <-r.done:
 		return ErrClosed
 	case <-ctx.Done():

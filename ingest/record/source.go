@@ -203,8 +203,10 @@ func checkHeader(path string) error {
 
 // Files returns the recordings in paths: files as they are given, folders with
 // the *.sqlite files in them and in the folders one below. Files set aside as
-// damaged have another ending and must be named to be read.
+// damaged have another ending and must be named to be read. What a recorder that died
+// has left in its spool is brought into them; where that fails, who reads is told.
 func Files(paths ...string) ([]string, error) {
+	_ = foldBeside(paths)
 	var all []string
 	for _, p := range paths {
 		st, err := os.Stat(p)
@@ -283,11 +285,14 @@ func LastSeq(dir string) (uint64, error) {
 	if err != nil {
 		return 0, err
 	}
+	last, err := lastSpooled(dir)
+	if err != nil {
+		return 0, err
+	}
 	byRig := map[string][]string{}
 	for _, p := range all {
 		byRig[rigPart(p)] = append(byRig[rigPart(p)], p)
 	}
-	var last uint64
 	for _, files := range byRig {
 		slices.Sort(files)
 		latest := slices.MaxFunc(files, func(a, b string) int { return cmp.Compare(writtenAt(a), writtenAt(b)) })

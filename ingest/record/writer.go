@@ -6,11 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"slices"
 	"time"
-
-	"hoistward/ingest"
 )
 
 // writer is the one goroutine that writes.
@@ -30,6 +27,7 @@ type writer struct {
 	unpacker  unpacker
 	images    images
 	sorted    []*rigState // by name; not of all rigs where its length is another
+	spool     *spool      // nil: what waits is nowhere else
 }
 
 // rigState is what waits to be written for one rig.
@@ -41,6 +39,8 @@ type rigState struct {
 	left    os.FileInfo // of the file as this writer closed it last
 	leftAt  string      // its path
 	rows    rows
+	parts   []part    // of rows, from its beginning: where they are in the spool
+	spooled int       // bytes of rows that parts are of
 	since   time.Time // the first of rows has been here
 	lost    *lost
 	broken  string // what became of the file before this one, for the next entry
@@ -59,10 +59,8 @@ func (w *writer) run() {
 			w.drain(time.Now())
 		case now := <-tick.C:
 			w.tick(now)
-		case reply := <-w.r.flush:
-			now := time.Now()
-			w.drain(now)
-			reply <- w.commitAll(now, true)
+		case q := <-w.r.flush:
+			q.done <- w.settle(q.rig, time.Now())
 		case <-w.r.stop:
 			w.finish()
 			return
@@ -198,24 +196,17 @@ func (w *writer) pushOwnGap(s *rigState) {
 const filesPerSecond = 50
 
 // commitAll writes what is pending: all of it with force; else for failing rigs when
-// their time has come, and for those whose file does not stay open in their turn.
+// their time has come, and for those whose file does not stay open in their turn. What
+// then still waits is in the spool.
 func (w *writer) commitAll(now time.Time, force bool) error {
-	var all []error
-	var turn []*rigState
-	for _, s := range w.byName() {
-		switch {
-		case s.rows.n == 0:
-		case force || s.err == nil && (s.stays || w.open < w.r.opts.OpenFiles):
-			w.commit(s, now)
-		case s.err != nil && !now.Before(s.retryAt):
-			w.commit(s, now)
-		case s.err == nil:
-			turn = append(turn, s)
-		}
-		all = append(all, s.err)
-	}
-	slices.SortStableFunc(turn, func(a, b *rigState) int { return a.since.Compare(b.since) })
+	turn, all := w.commitOpen(now, force)
 	most := max(1, int(filesPerSecond*w.r.opts.Interval.Seconds()))
+	if force {
+		most = len(turn)
+	}
+	if len(turn) > most || force || len(all) > 0 {
+		all = append(all, w.keep())
+	}
 	for i, s := range turn {
 		if i >= most && w.bytes <= w.r.opts.Pending {
 			break
@@ -223,8 +214,61 @@ func (w *writer) commitAll(now time.Time, force bool) error {
 		w.commit(s, now)
 		all = append(all, s.err)
 	}
+	w.sweep(false)
 	w.r.pending.Store(int64(w.pending))
 	return errors.Join(all...)
+}
+
+// commitOpen writes into the files that stay open, and for failing rigs with force or
+// when their time has come. It returns the others that have rows, the one that has
+// waited longest first, and why rigs fail.
+func (w *writer) commitOpen(now time.Time, force bool) (turn []*rigState, failed []error) {
+	for _, s := range w.byName() {
+		switch {
+		case s.rows.n == 0:
+		case s.err != nil && (force || !now.Before(s.retryAt)),
+			s.err == nil && (s.stays || w.open < w.r.opts.OpenFiles):
+			w.commit(s, now)
+		case s.err == nil:
+			turn = append(turn, s)
+		}
+		if s.err != nil {
+			failed = append(failed, s.err)
+		}
+	}
+	slices.SortStableFunc(turn, func(a, b *rigState) int { return a.since.Compare(b.since) })
+	return turn, failed
+}
+
+// settle returns when all that was taken is on disk: in its file, where that stays open,
+// or in the spool. What there is of rig is in its file then.
+func (w *writer) settle(rig string, now time.Time) error {
+	w.drain(now)
+	turn, all := w.commitOpen(now, true)
+	if len(turn) > 0 || len(all) > 0 {
+		if err := w.keep(); err != nil {
+			w.note(err)
+			return errors.Join(append(all, err, w.commitAll(now, true))...)
+		}
+	}
+	for _, s := range turn {
+		if s.rig == rig {
+			w.commit(s, now)
+			all = append(all, s.err)
+		}
+	}
+	w.r.pending.Store(int64(w.pending))
+	return errors.Join(all...)
+}
+
+// keep puts what waits into the spool.
+func (w *writer) keep() error {
+	if w.spool == nil {
+		return nil
+	}
+	err := w.spool.keep(w.byName(), w.bytes)
+	w.note(err)
+	return err
 }
 
 // byName returns the rigs in the order of their names.
@@ -283,12 +327,10 @@ func (w *writer) writeRows(s *rigState) error {
 		err := w.openFor(s)
 		n, size := sameDay(s.rows.b, w.r.opts.Batch)
 		if err == nil {
-			err = w.writeBatch(s, s.rows.b[:size])
+			err = w.writeBatch(s, s.rows.b[:size], s.mark(n))
 		}
 		if err == nil {
-			s.rows.drop(n, size)
-			w.pending -= n
-			w.bytes -= size
+			w.written(s, n, size)
 			continue
 		}
 		path := w.path(s)
@@ -306,72 +348,9 @@ func (w *writer) writeRows(s *rigState) error {
 	return nil
 }
 
-// sameDay returns how many of the first rows, and of how many bytes, are of one day.
-func sameDay(b []byte, most int) (n, size int) {
-	const dayLength = 24 * 60 * 60
-	day := packedReceived(b).Unix() / dayLength
-	for n < most && size < len(b) && packedReceived(b[size:]).Unix()/dayLength == day {
-		size += packedSize(b[size:])
-		n++
-	}
-	return n, size
-}
-
-func dayOf(t time.Time) string { return t.UTC().Format(time.DateOnly) }
-
-// path returns the file that the first pending row belongs to.
-func (w *writer) path(s *rigState) string {
-	return Path(w.r.dir, s.rig, packedReceived(s.rows.b))
-}
-
-// Path returns the file in which a recording in dir keeps what was received of
-// rig on the UTC day of t.
-func Path(dir, rig string, t time.Time) string {
-	return filepath.Join(dir, rig, rig+"-"+dayOf(t)+".sqlite")
-}
-
-func (w *writer) openFor(s *rigState) error {
-	path := w.path(s)
-	if s.file != nil && s.file.path == path && s.file.inPlace() {
-		return nil
-	}
-	if s.file != nil && s.file.path == path {
-		// SQLite would go on writing into a file without a name.
-		s.file.close()
-		w.forget(s)
-		w.gone(s, path)
-	}
-	if s.file != nil {
-		w.closeFile(s)
-	}
-	stays := w.open < w.r.opts.OpenFiles
-	o := openOptions{Options: w.r.opts, turn: !stays, rig: s.rig, day: dayOf(packedReceived(s.rows.b)), checkLeft: &w.checkLeft, images: &w.images}
-	if s.left != nil && s.leftAt == path {
-		now, err := os.Stat(path)
-		switch same := err == nil && os.SameFile(now, s.left); {
-		case !same:
-			w.gone(s, path)
-		case now.Size() == s.left.Size() && now.ModTime().Equal(s.left.ModTime()):
-			o.known = true
-		}
-	}
-	f, err := openDay(w.ctx, path, o)
-	if s.file = f; f != nil && stays {
-		s.stays = true
-		w.open++
-	}
-	return err
-}
-
-// gone says that the file that was recorded into is no longer there.
-func (w *writer) gone(s *rigState, path string) {
-	w.note(fmt.Errorf("recording of %s: %s was removed or replaced while it was recorded", s.rig, path))
-	w.tellBreak(s, "the recording of the day to here was removed or replaced")
-}
-
 // writeBatch writes rows in one transaction. Rows that can never be written are
 // counted and left out, so that they do not take the others with them.
-func (w *writer) writeBatch(s *rigState, rows []byte) error {
+func (w *writer) writeBatch(s *rigState, rows []byte, m mark) error {
 	if err := w.ctx.Err(); err != nil {
 		return err
 	}
@@ -395,7 +374,7 @@ func (w *writer) writeBatch(s *rigState, rows []byte) error {
 				return err
 			}
 		}
-		return nil
+		return m.write(ctx, s.file)
 	})
 	if err != nil {
 		return err
@@ -411,47 +390,6 @@ func (w *writer) writeBatch(s *rigState, rows []byte) error {
 	return nil
 }
 
-// setAside renames a file that cannot be gone on with, and says in the new one that
-// there was one.
-func (w *writer) setAside(s *rigState, path string, why error) error {
-	ending, was := ".damaged-", "was damaged"
-	if errors.Is(why, ErrNewer) {
-		ending, was = ".newer-", "was of a newer version of the program"
-	}
-	to, err := renameAside(path, ending, time.Now())
-	if err != nil {
-		return fmt.Errorf("recording of %s: setting aside a file: %w", s.rig, err)
-	}
-	w.note(fmt.Errorf("recording of %s: %s: %w; the file was set aside as %s", s.rig, path, why, to))
-	w.r.update(func(st *Status) { st.SetAside = append(st.SetAside, to) })
-	w.tellBreak(s, "the recording of the day to here "+was+" and set aside as "+filepath.Base(to))
-	return nil
-}
-
-// tellBreak puts a gap entry before the next entry: what was recorded earlier on
-// the day is no longer in the folder.
-func (w *writer) tellBreak(s *rigState, reason string) {
-	s.broken = reason
-	for at := 0; at < len(s.rows.b); at += packedSize(s.rows.b[at:]) {
-		if b := s.rows.b[at:]; packedEntry(b) {
-			row := w.pack(s, s.breakBefore(&w.unpacker.row(s.rig, b).entry))
-			s.rows.insert(at, row)
-			w.pending++
-			w.bytes += len(row)
-			return
-		}
-	}
-}
-
-// breakBefore returns the gap in the place of the entry before e, which was in
-// the file that is gone. How many entries that was is not known.
-func (s *rigState) breakBefore(e *ingest.Entry) item {
-	gap := ingest.Entry{Seq: max(e.Seq, 1) - 1, Received: e.Received, Rig: s.rig, Kind: ingest.EntryGap,
-		Gap: &ingest.Gap{Reason: s.broken}}
-	s.broken = ""
-	return item{kind: itemEntry, entry: gap}
-}
-
 // finish writes what is left and closes everything.
 func (w *writer) finish() {
 	now := time.Now()
@@ -465,6 +403,7 @@ func (w *writer) finish() {
 			err = errors.Join(err, s.file.finish())
 		}
 	}
+	w.sweep(true)
 	if unwritten > 0 {
 		err = fmt.Errorf("recorder: %d rows could not be written: %w", unwritten, err)
 	}
