@@ -13,7 +13,7 @@ import (
 
 // OwnNames are what the monitor calls parts of itself where it tells of links: a source
 // of such a name would be taken for one.
-var OwnNames = []string{"recorder", "clock", "notify", "historian", "intake"}
+var OwnNames = []string{"recorder", "clock", "notify", "historian", "intake", "space"}
 
 const standardQuiet = 3 * time.Second
 

@@ -71,11 +71,12 @@ const (
 	notificationFailing
 	historianBehind
 	readingsShed
+	spaceLow
 	numOwn
 )
 
 var ownNames = [numOwn]string{"broker_lost", "recording_stopped", "alarm_state_lost",
-	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due", "notification_failing", "historian_behind", "readings_discarded"}
+	"crown_saver_not_proven", "brake_not_proven", "line_work_over", "line_work_due", "notification_failing", "historian_behind", "readings_discarded", "recording_space_low"}
 
 // Source names of link entries that are not of a source of readings. No source of a
 // site file may bear one: see OwnLinks.
@@ -84,12 +85,13 @@ const (
 	ClockLink     = "clock"     // this machine's clock was set
 	NotifyLink    = "notify"    // what carries alarms outside fails, or delivers again
 	HistorianLink = "historian" // the historian is behind, or takes what is recorded again
+	SpaceLink     = "space"     // little is free where recordings are kept, or enough again
 	IntakeLink    = "intake"    // readings are discarded because more come than are taken, or no longer
 )
 
 // OwnLinks are the names that link entries of the monitor itself bear.
 func OwnLinks() []string {
-	return []string{RecorderLink, ClockLink, NotifyLink, HistorianLink, IntakeLink}
+	return []string{RecorderLink, ClockLink, NotifyLink, HistorianLink, IntakeLink, SpaceLink}
 }
 
 // newBoard returns a board of alarms that were never evaluated.
@@ -278,7 +280,7 @@ func (b *board) reason(s *slot, change alarms.Change) string {
 // linkChanged turns the state of the links into findings: one source that is lost
 // is enough.
 func (b *board) linkChanged(links []linkState) {
-	for _, own := range []int{brokerLost, recordingStopped, notificationFailing, historianBehind, readingsShed} {
+	for _, own := range []int{brokerLost, recordingStopped, notificationFailing, historianBehind, readingsShed, spaceLow} {
 		worst := detect.Absent
 		for _, l := range links {
 			if linkAlarm(l.link.Source) != own {
@@ -293,7 +295,7 @@ func (b *board) linkChanged(links []linkState) {
 		switch own {
 		case notificationFailing:
 			urgency = detect.Medium
-		case historianBehind:
+		case historianBehind, spaceLow:
 			urgency = detect.Low
 		}
 		b.own[own] = detect.Finding{Condition: worst, Urgency: urgency, Value: math.NaN(), Limit: math.NaN()}
@@ -311,13 +313,15 @@ func linkAlarm(source string) int {
 		return historianBehind
 	case IntakeLink:
 		return readingsShed
+	case SpaceLink:
+		return spaceLow
 	}
 	return brokerLost
 }
 
 func linkCondition(state string) detect.Condition {
 	switch state {
-	case "subscribed", "receiving", "quiet", "recording", "delivering", "forwarding", "keeping up":
+	case "subscribed", "receiving", "quiet", "recording", "delivering", "forwarding", "keeping up", "enough":
 		return detect.Absent
 	case "connected", "closed": // no word yet on the subscription; put down on purpose
 		return detect.Undecided

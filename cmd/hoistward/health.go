@@ -65,10 +65,11 @@ type recorderHealth struct {
 	SetAside []string `json:"set_aside"`
 	Error    string   `json:"error,omitempty"`
 	LowSpace bool     `json:"low_space"`
+	LongLogs []string `json:"long_logs,omitempty"` // rigs whose write-ahead log grows, as a reader does not let go
 }
 
 func recording(s record.Status) recorderHealth {
-	return recorderHealth{s.Written, s.Dropped, s.Missed, s.Refused, s.Queued, s.Failing, s.SetAside, s.LastError, s.LowSpace}
+	return recorderHealth{s.Written, s.Dropped, s.Missed, s.Refused, s.Queued, s.Failing, s.SetAside, s.LastError, s.LowSpace, s.LongLogs}
 }
 
 type journalHealth struct {

@@ -85,6 +85,7 @@ var (
 	descPutAside  = newDesc("historian_refused_total", "Points or fields that the historian refused, put aside.")
 	descRequests  = newDesc("historian_requests_total", "Requests to the historian.")
 	descBehind    = newDesc("historian_behind_seconds", "Age of the oldest entry that the historian does not have.")
+	descUnsent    = newDesc("historian_deleted_unsent_total", "Readings and ticks deleted for want of space before the historian had them.")
 	descWaiting   = newDesc("historian_waiting", "1 while the historian does not take what is sent.")
 
 	descCertificate = newDesc("certificate_end_seconds", "When the first certificate of a file that the site names ends, in seconds since 1970.", "of", "kind")
@@ -99,7 +100,7 @@ var (
 var descs = []desc{
 	descBuild, descRigs, descRejects, descStrangers, descOpen, descState, descSince, descReceived, descDropped, descQueue, descOffset,
 	descWritten, descLost, descMissed, descRefused, descRecQueue, descFailing, descLowSpace, descHeld, descLostLine,
-	descForwarded, descPutAside, descRequests, descBehind, descWaiting,
+	descForwarded, descPutAside, descRequests, descUnsent, descBehind, descWaiting,
 	descCertificate, descPages, descServed, descSlow, descTurned, descNotReal,
 }
 
@@ -145,6 +146,7 @@ func (c stationCollector) Collect(out chan<- prometheus.Metric) {
 		count(descForwarded, f.Sent)
 		count(descPutAside, f.Refused)
 		count(descRequests, f.Requests)
+		count(descUnsent, st.unsent.Load())
 		gauge(descBehind, f.Behind.Seconds())
 		gauge(descWaiting, oneIf(!f.RetryAt.IsZero()))
 	}

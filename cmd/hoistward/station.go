@@ -45,6 +45,8 @@ type station struct {
 	recorder *record.Recorder
 	forward  *historian.Forwarder // nil where the site has no historian
 	behind   atomic.Bool          // it is, by the site's limit
+	unsent   atomic.Uint64        // readings and ticks deleted before it had them
+	little   atomic.Bool          // less space is free than the site wants
 	shed     atomic.Bool          // readings are being discarded
 	queue    int                  // messages that wait of a broker; 0 = the standard: tests
 	journal  *journal.Writer
@@ -87,7 +89,7 @@ func (st *station) start(u *undo) error {
 	}
 	recordings := filepath.Join(dir, recordingsDir)
 	// The recorder keeps a second monitor out of the folder: it comes before all that writes there.
-	st.recorder, err = record.Open(recordings, record.Options{Software: "hoistward " + version, Estimates: estimateColumns()})
+	st.recorder, err = record.Open(recordings, record.Options{Software: "hoistward " + version, Estimates: estimateColumns(), LowSpace: st.site.Record.LeastFree()})
 	if err != nil {
 		ln.Close()
 		return err
@@ -165,7 +167,26 @@ func (st *station) watchRecorder(u *undo) {
 			}
 			st.loop.Link(link)
 		}
+		st.judgeSpace(&s)
 	})
+}
+
+// judgeSpace tells the loop when little space is left for recordings and when there is
+// enough again: a tenth more than the site wants.
+func (st *station) judgeSpace(s *record.Status) {
+	least := st.site.Record.LeastFree()
+	was := st.little.Load()
+	now := s.FreeKnown && (s.Free < least || was && s.Free < least+least/10)
+	if now == was {
+		return
+	}
+	st.little.Store(now)
+	link := ingest.Link{Source: watch.SpaceLink, State: "enough"}
+	if now {
+		link.State = "low"
+		link.Detail = fmt.Sprintf("%d MiB free, limit %d MiB", s.Free>>20, least>>20)
+	}
+	st.loop.Link(link)
 }
 
 // eachSecond looks once a second, in a goroutine of its own, until u takes it apart.

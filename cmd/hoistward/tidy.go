@@ -48,11 +48,19 @@ func (st *station) tidy(ctx context.Context, recordings string) {
 		st.log.Error("no recording is deleted, since the list of holds cannot be read", zap.Error(err))
 		return
 	}
-	done, err := record.Tidy(ctx, recordings, record.TidyOptions{
+	o := record.TidyOptions{
 		Rules: record.Rules{Keep: c.Keep, KeepAlarms: c.KeepAlarms, Before: c.Before, After: c.After},
-		Holds: holds, IsAlarm: alarms.LineRaises, LowSpace: record.LowSpace,
-	}, st.clock())
+		Holds: holds, IsAlarm: alarms.LineRaises, LowSpace: c.LeastFree(),
+	}
+	if st.forward != nil {
+		o.Place = st.forward.Place
+	}
+	done, err := record.Tidy(ctx, recordings, o, st.clock())
 	for _, d := range done {
+		if d.Unsent > 0 {
+			st.unsent.Add(d.Unsent)
+			st.log.Error("a recording had to go before the historian had it", zap.String("rig", d.Rig), zap.Uint64("lost", d.Unsent))
+		}
 		st.log.Info("recording kept no longer", zap.String("rig", d.Rig), zap.String("what", d.Text))
 		st.recorder.AddNote(d.Rig, st.clock(), d.Text)
 	}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -26,25 +25,7 @@ type Recording struct {
 	Live    bool   `json:"live"`    // it is being recorded
 	Damaged string `json:"damaged"` // what is wrong with it; empty = nothing that a look shows
 	path    string
-	seen    stamp
-}
-
-// stamp tells whether a file has changed.
-type stamp struct {
-	size, wal         int64
-	modified, changed time.Time
-}
-
-func stampOf(path string) (stamp, error) {
-	st, err := os.Stat(path)
-	if err != nil {
-		return stamp{}, err
-	}
-	s := stamp{size: st.Size(), modified: st.ModTime()}
-	if w, err := os.Stat(path + "-wal"); err == nil {
-		s.wal, s.changed = w.Size(), w.ModTime()
-	}
-	return s, nil
+	seen    record.Stamp
 }
 
 // liveWithin is how long ago a file with a log beside it was last written for it to
@@ -128,13 +109,13 @@ func recordingName(name string) bool {
 }
 
 func (l *Library) look(p found, now time.Time) (Recording, error) {
-	s, err := stampOf(p.path)
+	s, err := record.StampOf(p.path)
 	if err != nil {
 		return Recording{}, err
 	}
 	r, ok := l.known[p.path]
 	if !ok || r.seen != s {
-		r = Recording{ID: p.id, path: p.path, seen: s, Bytes: s.size + s.wal}
+		r = Recording{ID: p.id, path: p.path, seen: s, Bytes: s.Size + s.LogSize}
 		sum, err := record.SummaryOf(p.path)
 		r.Rig, r.Raised = sum.Rig, sum.Raised
 		if !sum.First.IsZero() {
@@ -148,7 +129,7 @@ func (l *Library) look(p found, now time.Time) (Recording, error) {
 			r.Damaged = "set aside by the recorder: a newer hoistward wrote it"
 		}
 	}
-	r.Live = s.wal > 0 && now.Sub(latest(s.modified, s.changed)) < liveWithin
+	r.Live = s.LogSize > 0 && now.Sub(latest(s.Written, s.LogWritten)) < liveWithin
 	return r, nil
 }
 

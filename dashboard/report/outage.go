@@ -91,7 +91,7 @@ func (o *outages) silence(until time.Time) {
 
 func (o *outages) link(l ingest.Link, at time.Time) {
 	switch l.State {
-	case "subscribed", "receiving", "quiet", "recording", "connected", "closed", "keeping up", "delivering", "forwarding":
+	case "subscribed", "receiving", "quiet", "recording", "connected", "closed", "keeping up", "delivering", "forwarding", "enough":
 		o.stop("link "+l.Source, at)
 		return
 	}
@@ -99,6 +99,8 @@ func (o *outages) link(l ingest.Link, at time.Time) {
 	switch l.Source {
 	case watch.RecorderLink:
 		what = "recorder"
+	case watch.SpaceLink:
+		return // nothing is out for it
 	case watch.IntakeLink:
 		what = "readings discarded"
 	}

@@ -62,7 +62,7 @@ func Of(w *watch.Rig, seq uint64, rejects []ingest.Count) *dashboard.Snapshot {
 			}
 			return
 		}
-		if l.Source == watch.NotifyLink || l.Source == watch.HistorianLink || l.Source == watch.IntakeLink {
+		if l.Source == watch.NotifyLink || l.Source == watch.HistorianLink || l.Source == watch.IntakeLink || l.Source == watch.SpaceLink {
 			return // an alarm says so
 		}
 		s.Links = append(s.Links, dashboard.LinkView{Source: l.Source, State: l.State, SinceMs: since.UnixMilli(), Detail: l.Detail})

@@ -207,6 +207,9 @@ func (f *dayFile) extend(ctx context.Context, have info) error {
 				return err
 			}
 		}
+		if _, err := f.conn.ExecContext(ctx, eventIndex); err != nil {
+			return err
+		}
 		if err := f.addEstimateColumns(ctx, f.columns); err != nil {
 			return err
 		}

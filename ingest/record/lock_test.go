@@ -37,7 +37,7 @@ func TestAnotherProcessIsKeptOut(t *testing.T) {
 	dir := t.TempDir()
 	open(t, dir, Options{})
 	child := exec.Command(os.Args[0], "-test.run=^$")
-	child.Env = append(os.Environ(), childDir+"="+dir)
+	child.Env = append(os.Environ(), childDir+"="+dir, childRigs+"=2")
 	out, _ := child.Output()
 	if !strings.Contains(string(out), ErrInUse.Error()) {
 		t.Errorf("got %q, want that the folder is in use", out)

@@ -56,6 +56,7 @@ type Options struct {
 	OpenFiles  int           // files that stay open, 32; see the package
 	Pending    int           // bytes of rows that wait for files that do not, 32 MiB
 	Spool      int           // bytes of the spool from which on it is written anew, 64 MiB
+	LogMost    int           // bytes of a write-ahead log; a longer one is reported, 16 MiB
 	Batch      int           // rows of one rig that are written at once, 1,000
 	Interval   time.Duration // longest time that a row waits, 1 s
 	Retry      time.Duration // between attempts after a failure, 1 s
@@ -73,6 +74,7 @@ func (o Options) withDefaults() Options {
 	set(&o.OpenFiles, 32)
 	set(&o.Pending, 32<<20)
 	set(&o.Spool, 64<<20)
+	set(&o.LogMost, 16<<20)
 	set(&o.Hold, 16384)
 	set(&o.Batch, 1000)
 	set(&o.Interval, time.Second)
@@ -100,6 +102,7 @@ type Status struct {
 	Refused   uint64    // rows that cannot be recorded, e.g. a Seq used twice
 	Queued    int       // waiting now, in the queue or for a file that cannot be written
 	Failing   []string  // rigs whose file cannot be written now
+	LongLogs  []string  // rigs whose write-ahead log grows, as a reader does not let go
 	LastError string    // the last thing that went wrong, empty if nothing did
 	ErrorAt   time.Time // when, UTC
 	SetAside  []string  // files found damaged and renamed
@@ -377,6 +380,7 @@ func (r *Recorder) Status() Status {
 	defer r.statusMu.Unlock()
 	s := r.status
 	s.Failing = append([]string(nil), s.Failing...)
+	s.LongLogs = append([]string(nil), s.LongLogs...)
 	s.SetAside = append([]string(nil), s.SetAside...)
 	s.Dropped += r.dropped.Load()
 	s.Missed += r.missed.Load()

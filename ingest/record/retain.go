@@ -38,6 +38,7 @@ type Day struct {
 	Alarms  []time.Time // when alarms came
 	Thinned bool
 	Kept    []Stretch // of a thinned one
+	Unsent  bool      // something of it is still to be forwarded
 }
 
 func (d *Day) span() Stretch { return Stretch{d.Start, d.Start.Add(24 * time.Hour)} }
@@ -64,7 +65,8 @@ const (
 // and yesterday's nor what is held. Short is by how many bytes the free space is
 // below what is wanted: then whole days are thinned before their time, the oldest
 // first, none of the last week; what is around alarms stays even so. An alarm's
-// surroundings count from its coming, not to its end.
+// surroundings count from its coming, not to its end. A day of which something is still
+// to be forwarded is touched only where all else does not free enough.
 func Plan(days []Day, holds []Hold, r Rules, now time.Time, short uint64) []Deed {
 	today := now.UTC().Truncate(24 * time.Hour)
 	if r.Keep <= 0 || recentDays(days, today) < seenDays {
@@ -76,15 +78,19 @@ func Plan(days []Day, holds []Hold, r Rules, now time.Time, short uint64) []Deed
 	})
 	var deeds []Deed
 	var freed uint64
-	for pass, why := range []string{"older than what is kept", "the disk is running full"} {
+	for pass, why := range []string{"older than what is kept", "the disk is running full",
+		"the disk is running full, though the historian does not have all of it"} {
 		for _, d := range days {
 			age := now.Sub(d.span().To)
 			over := age > r.Keep
 			due := over
-			if pass == 1 { // what the first pass took is not taken again
+			switch pass { // what a pass took is not taken again
+			case 1:
 				due = !over && age > leastWhole && short > freed && !d.Thinned
+			case 2:
+				due = age > leastWhole && short > freed && (over || !d.Thinned)
 			}
-			if !due || !d.Start.Before(today.Add(-24*time.Hour)) {
+			if !due || d.Unsent != (pass == 2) || !d.Start.Before(today.Add(-24*time.Hour)) {
 				continue
 			}
 			spare := spared(&d, days, holds, r, now)

@@ -45,6 +45,7 @@ func TestPlan(t *testing.T) {
 		day := planDay(200).Start
 		return []Hold{{Rig: rig, From: day.Add(time.Duration(from * float64(time.Hour))), To: day.Add(time.Duration(to * float64(time.Hour)))}}
 	}
+	unsent := func(n int) Day { d := planDay(n); d.Unsent = true; return d }
 	thinned := planDay(200, 12)
 	thinned.Thinned, thinned.Kept = true, []Stretch{{thinned.Start.Add(710 * time.Minute), thinned.Start.Add(730 * time.Minute)}}
 	for _, c := range []struct {
@@ -72,6 +73,10 @@ func TestPlan(t *testing.T) {
 		{"disk full: the oldest first, as many as it takes", rules, []Day{planDay(20, 12), planDay(30), planDay(9), planDay(5)}, nil, 150, "30; 20 11h50m0s-12h10m0s"},
 		{"disk full: none of the last week", rules, []Day{planDay(7), planDay(6), planDay(9)}, nil, 1 << 50, "9"},
 		{"disk full: what is old goes first and is enough", rules, []Day{planDay(20), planDay(120)}, nil, 80, "120"},
+		{"old, not forwarded yet", rules, []Day{unsent(92), planDay(93)}, nil, 0, "93"},
+		{"disk full: what is not forwarded goes last", rules, []Day{unsent(40), planDay(20)}, nil, 150, "20; 40"},
+		{"disk full: what is not forwarded stays where the rest is enough", rules, []Day{unsent(140), unsent(40), planDay(20)}, nil, 90, "20"},
+		{"disk full: none of the last week that is not forwarded", rules, []Day{unsent(6)}, nil, 1 << 50, ""},
 		{"a day ahead of the clock", rules, []Day{planDay(-400)}, nil, 1 << 50, ""},
 	} {
 		got := planned(Plan(append(slices.Clone(c.days), recent...), c.holds, c.rules, noon, c.short))
@@ -213,6 +218,28 @@ func TestTidyThinsAndDeletes(t *testing.T) {
 	left, err := filepath.Glob(filepath.Join(dir, "R1", "*"))
 	if err != nil || len(left) != 5 {
 		t.Errorf("got the files %v, want five recordings and nothing else", left)
+	}
+}
+
+// What the historian does not have stays however old it is, until the disk runs full;
+// then it is said how much of it goes.
+func TestTidyKnowsTheHistoriansPlace(t *testing.T) {
+	dir := t.TempDir()
+	recordDays(t, dir, 43, 41, 3, 2, 1)
+	place := uint64(1440 + 1000) // the second day in part
+	o := TidyOptions{Rules: Rules{Keep: 30 * 24 * time.Hour, Before: 10 * time.Minute, After: 5 * time.Minute}, IsAlarm: isTestAlarm,
+		Place: func(rig string) uint64 { return place }}
+	done, err := Tidy(t.Context(), dir, o, noon)
+	if err != nil || len(done) != 1 || done[0].Unsent != 0 || !strings.Contains(done[0].Text, "deleted") {
+		t.Fatalf("got %+v, %v, want the first day deleted alone", done, err)
+	}
+	o.LowSpace = 1 << 62
+	done, err = Tidy(t.Context(), dir, o, noon)
+	if err != nil || len(done) != 1 || done[0].Unsent != 440 || !strings.Contains(done[0].Text, "440 of the readings") {
+		t.Errorf("a full disk: got %+v, %v, want the second day deleted, and 440 said not to be forwarded", done, err)
+	}
+	if n := len(sqliteFiles(t, dir)); n != 3 {
+		t.Errorf("got %d recordings left, want 3", n)
 	}
 }
 

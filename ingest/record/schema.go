@@ -67,6 +67,7 @@ CREATE TABLE event ( -- journal lines
   line TEXT NOT NULL,        -- JSON
   crc INTEGER                -- see table meta, checksum
 );
+` + eventIndex + `;
 CREATE TABLE reject ( -- messages that could not be taken
   id INTEGER PRIMARY KEY,
   received INTEGER NOT NULL, -- ns since 1970-01-01T00:00:00Z
@@ -95,6 +96,9 @@ CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 	fmt.Fprintf(&b, "PRAGMA application_id = %d;\nPRAGMA user_version = %d;\n", applicationID, Format)
 	return b.String()
 }
+
+// eventIndex is for a reader that goes on behind an entry, as the historian's does.
+const eventIndex = "CREATE INDEX IF NOT EXISTS event_seq ON event (seq)"
 
 // toFormat2 makes a file of format 1 one of format 2.
 var toFormat2 = "ALTER TABLE entry ADD COLUMN crc INTEGER; ALTER TABLE event ADD COLUMN crc INTEGER;\n" +

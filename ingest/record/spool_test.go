@@ -121,6 +121,7 @@ func frameAt(b []byte, n int) int {
 }
 
 func TestSpoolDamage(t *testing.T) {
+	run := spooledRun(t)
 	at := func(n, behind int) func(*testing.T, string) {
 		return change("", func(b []byte) []byte { b[frameAt(b, n)+behind] ^= 0x11; return b })
 	}
@@ -148,7 +149,7 @@ func TestSpoolDamage(t *testing.T) {
 		}, 400, 400, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			dir := spooledRun(t)
+			dir := killedWith(t, run)
 			c.damage(t, segmentOf(t, dir))
 			r := open(t, dir, spoolOptions)
 			s := r.Status()

@@ -21,12 +21,16 @@ type TidyOptions struct {
 	Holds    []Hold
 	IsAlarm  func(line []byte) bool // tells whether a journal line is the coming of an alarm
 	LowSpace uint64                 // bytes; with less free, days are thinned before their time; 0 = no matter
+	// Place returns the Seq up to which a rig's entries have been forwarded; nil = nothing is.
+	Place func(rig string) uint64
 }
 
 // Tidied is what was done to one recording.
 type Tidied struct {
 	Rig  string
 	Text string // what was deleted, what was kept, and why
+	// Unsent is how many readings and ticks were deleted that had not been forwarded.
+	Unsent uint64
 }
 
 // Tidy deletes and thins the recordings in dir by Plan, and returns what it did. A
@@ -45,12 +49,17 @@ func Tidy(ctx context.Context, dir string, o TidyOptions, now time.Time) (done [
 		if ctx.Err() != nil {
 			return done, errors.Join(err, ctx.Err())
 		}
+		unsent, e := d.unsent(o.Place)
+		if e != nil {
+			err = errors.Join(err, e)
+			continue
+		}
 		n, e := d.do(ctx, now)
 		if e != nil {
 			err = errors.Join(err, fmt.Errorf("thinning %s: %w", d.Path, e))
 			continue
 		}
-		done = append(done, Tidied{d.Rig, d.text(n)})
+		done = append(done, Tidied{d.Rig, d.text(n, unsent), unsent})
 	}
 	return done, err
 }
@@ -65,6 +74,11 @@ func survey(dir string, o TidyOptions, now time.Time) (days []Day, err error) {
 		d, e := dayOfFile(path)
 		if age := now.Sub(d.Start); e == nil && age > min(o.Keep, leastWhole)-48*time.Hour { // a neighbour's alarm counts too
 			e = d.readAlarms(o.IsAlarm)
+		}
+		if e == nil && o.Place != nil {
+			var p Span
+			p, e = SpanOf(path)
+			d.Unsent = p.Whole > o.Place(d.Rig)
 		}
 		if e != nil {
 			err = errors.Join(err, e)
@@ -125,12 +139,37 @@ func (d *Day) readAlarms(isAlarm func([]byte) bool) error {
 	return nil
 }
 
-func (d *Deed) text(entries int64) string {
-	day := d.Start.Format(time.DateOnly)
-	if len(d.Spare) == 0 {
-		return fmt.Sprintf("the recording of %s was deleted: %s", day, d.Why)
+func (d *Deed) text(entries int64, unsent uint64) string {
+	day, beside := d.Start.Format(time.DateOnly), ""
+	if unsent > 0 {
+		beside = fmt.Sprintf("; %d of the readings and ticks deleted had not been forwarded", unsent)
 	}
-	return fmt.Sprintf("the recording of %s was thinned, %d readings and ticks deleted: %s; kept is what is around alarms or held, %d spans", day, entries, d.Why, len(d.Spare))
+	if len(d.Spare) == 0 {
+		return fmt.Sprintf("the recording of %s was deleted: %s%s", day, d.Why, beside)
+	}
+	return fmt.Sprintf("the recording of %s was thinned, %d readings and ticks deleted: %s; kept is what is around alarms or held, %d spans%s", day, entries, d.Why, len(d.Spare), beside)
+}
+
+// unsent returns how many of the readings and ticks that go have not been forwarded.
+func (d *Deed) unsent(place func(string) uint64) (n uint64, err error) {
+	if !d.Unsent {
+		return 0, nil
+	}
+	s, err := openSource(d.Path)
+	if err != nil {
+		return 0, err
+	}
+	defer s.db.Close()
+	for _, gone := range rest(d.Spare, d.span()) {
+		var k uint64
+		err := s.db.QueryRow("SELECT count(*) FROM entry WHERE seq > ? AND kind IN (1, 2) AND received >= ? AND received < ?",
+			int64(place(d.Rig)), gone.From.UnixNano(), gone.To.UnixNano()).Scan(&k)
+		if err != nil {
+			return 0, s.fault(err)
+		}
+		n += k
+	}
+	return n, nil
 }
 
 // do returns how many readings and ticks were deleted out of a file that stays.

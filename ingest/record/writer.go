@@ -35,6 +35,7 @@ type rigState struct {
 	number  uint32
 	rig     string
 	file    *dayFile
+	longLog bool        // the file's write-ahead log is longer than it should be
 	stays   bool        // the file stays open: one of writer.open
 	left    os.FileInfo // of the file as this writer closed it last
 	leftAt  string      // its path
@@ -146,7 +147,38 @@ func (w *writer) tick(now time.Time) {
 			w.closeFile(s)
 		}
 	}
+	w.measureLogs()
 	w.measureSpace(now)
+}
+
+// measureLogs looks for write-ahead logs that grow: a reader that keeps a transaction
+// open keeps the log behind it from being folded in and begun anew.
+func (w *writer) measureLogs() {
+	for _, s := range w.rigs {
+		if s.file == nil || !s.stays {
+			continue
+		}
+		st, err := os.Stat(s.file.path + "-wal")
+		long := err == nil && st.Size() > int64(w.r.opts.LogMost)
+		if long && !s.longLog {
+			w.note(fmt.Errorf("recording of %s: the write-ahead log has grown to %d KiB, want at most %d: another program keeps the recording open in a transaction; all is recorded, and the log grows until it lets go",
+				s.rig, st.Size()>>10, w.r.opts.LogMost>>10))
+		}
+		if long != s.longLog {
+			s.longLog = long
+			w.listLongLogs()
+		}
+	}
+}
+
+func (w *writer) listLongLogs() {
+	var long []string
+	for _, s := range w.byName() {
+		if s.longLog {
+			long = append(long, s.rig)
+		}
+	}
+	w.r.update(func(st *Status) { st.LongLogs = long })
 }
 
 // closeFile ends the use of a rig's file, which is not broken.
@@ -161,6 +193,10 @@ func (w *writer) closeFile(s *rigState) {
 // forget takes note that a rig has no open file.
 func (w *writer) forget(s *rigState) {
 	s.file, s.left = nil, nil
+	if s.longLog {
+		s.longLog = false
+		w.listLongLogs()
+	}
 	if s.stays {
 		s.stays = false
 		w.open--
@@ -411,7 +447,7 @@ func (w *writer) finish() {
 }
 
 func (w *writer) measureSpace(now time.Time) {
-	if now.Sub(w.spaceAt) < 10*time.Second {
+	if now.Sub(w.spaceAt) < time.Second {
 		return
 	}
 	w.spaceAt = now

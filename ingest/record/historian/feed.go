@@ -26,14 +26,9 @@ type feed struct {
 
 // fileState is what was seen of a file, as long as its stamp stays.
 type fileState struct {
-	stamp stamp
+	stamp record.Stamp
 	span  record.Span
 	err   error // damage
-}
-
-type stamp struct {
-	size, walSize     int64
-	written, walAfter time.Time
 }
 
 // batch is what is sent together.
@@ -133,12 +128,12 @@ func (f *feed) look(rig string) (spans map[string]record.Span, damage, err error
 	}
 	spans = map[string]record.Span{}
 	for _, path := range paths {
-		now, err := stampOf(path)
+		now, err := record.StampOf(path)
 		if err != nil {
 			return nil, nil, err
 		}
 		old, known := f.files[path]
-		if !known || old.stamp != now || !now.settled() || f.whole {
+		if !known || old.stamp != now || !now.Settled() || f.whole {
 			span, err := record.SpanOf(path)
 			if err != nil && !spoiled(err) {
 				return nil, nil, err // the order must hold: what cannot be read now is waited for
@@ -170,25 +165,6 @@ func escape(path string) string {
 // spoiled tells whether a file will not be readable by waiting.
 func spoiled(err error) bool {
 	return errors.Is(err, record.ErrDamaged) || errors.Is(err, record.ErrNotRecording) || errors.Is(err, record.ErrNewer)
-}
-
-// settled tells whether a later change must show in the stamp: file systems give
-// times in steps, of 2 s at most.
-func (s stamp) settled() bool {
-	const step = 3 * time.Second
-	return time.Since(s.written).Abs() > step && time.Since(s.walAfter).Abs() > step
-}
-
-func stampOf(path string) (stamp, error) {
-	st, err := os.Stat(path)
-	if err != nil {
-		return stamp{}, err
-	}
-	s := stamp{size: st.Size(), written: st.ModTime()}
-	if wal, err := os.Stat(path + "-wal"); err == nil {
-		s.walSize, s.walAfter = wal.Size(), wal.ModTime()
-	}
-	return s, nil
 }
 
 // choose returns the files to read next behind from, and up to which Seq: the one

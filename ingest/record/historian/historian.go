@@ -191,6 +191,9 @@ func (f *Forwarder) Status() Status {
 	return s
 }
 
+// Place returns the Seq up to which everything of a rig is with the server, or put aside.
+func (f *Forwarder) Place(rig string) uint64 { return f.places.of(rig).seq }
+
 func (f *Forwarder) update(change func(*Status)) {
 	f.mu.Lock()
 	change(&f.status)

@@ -108,7 +108,7 @@ func TestRetryAfter(t *testing.T) {
 }
 
 // refuser answers as InfluxDB and VictoriaMetrics do where lines are bad.
-func refuser(s *store, bad func(line string) string, partial bool) func(http.ResponseWriter, *http.Request, []string) bool {
+func refuser(s *store, bad func(line string) string, partial bool, code int) func(http.ResponseWriter, *http.Request, []string) bool {
 	return func(w http.ResponseWriter, _ *http.Request, lines []string) bool {
 		var good []string
 		dropped, why := 0, ""
@@ -126,12 +126,25 @@ func refuser(s *store, bad func(line string) string, partial bool) func(http.Res
 			if err := s.take([]byte(strings.Join(good, "\n"))); err != nil {
 				panic(err)
 			}
-			http.Error(w, fmt.Sprintf("partial write: %s dropped=%d", why, dropped), http.StatusBadRequest)
+			answerPartial(w, code, fmt.Sprintf("partial write: %s dropped=%d", why, dropped))
 		default:
-			http.Error(w, "cannot unmarshal InfluxDB line: "+why, http.StatusBadRequest)
+			answerPartial(w, code, "cannot unmarshal InfluxDB line: "+why)
 		}
 		return true
 	}
+}
+
+// answerPartial answers as the servers do: 400 as plain text, and 422 as JSON, which is
+// InfluxDB 2's for points that it will not have (its API's reference: code "unprocessable
+// entity" beside a message).
+func answerPartial(w http.ResponseWriter, code int, words string) {
+	if code != http.StatusUnprocessableEntity {
+		http.Error(w, words, code)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	w.WriteHeader(code)
+	_ = json.NewEncoder(w).Encode(map[string]string{"code": "unprocessable entity", "message": "failure writing points to database: " + words})
 }
 
 func TestARefusedPointTakesNoOtherAlong(t *testing.T) {
@@ -152,10 +165,13 @@ func TestARefusedPointTakesNoOtherAlong(t *testing.T) {
 		}
 		return ""
 	}
-	for _, partial := range []bool{true, false} {
-		t.Run(fmt.Sprint("partial ", partial), func(t *testing.T) {
+	for _, c := range []struct {
+		partial bool
+		code    int
+	}{{true, 400}, {false, 400}, {true, 422}, {false, 422}} {
+		t.Run(fmt.Sprint(c), func(t *testing.T) {
 			s := newStore(t)
-			s.setAnswer(refuser(s, bad, partial))
+			s.setAnswer(refuser(s, bad, c.partial, c.code))
 			o := options(t, t.TempDir(), s.server.URL)
 			recordAll(t, o.Recordings, 1, all...)
 			f := start(t, o)
@@ -170,7 +186,7 @@ func TestARefusedPointTakesNoOtherAlong(t *testing.T) {
 				if err := json.Unmarshal([]byte(l), &a); err != nil {
 					t.Fatal(err)
 				}
-				if a.Rig != "R1" || a.Status != 400 || !strings.Contains(a.Words, "something is wrong with it") ||
+				if a.Rig != "R1" || a.Status != c.code || !strings.Contains(a.Words, "something is wrong with it") ||
 					!strings.HasPrefix(a.Line, "hoist,rig=R1 block_height=") || !strings.HasSuffix(a.Line, marks[i]) {
 					t.Errorf("got %s, want the field block_height of the reading at %s, with the server's words", l, marks[i])
 				}
@@ -207,7 +223,7 @@ func TestAFieldOfAnotherType(t *testing.T) {
 			return `field type conflict: input field "hook_load" on measurement "hoist" is type float, already exists as type integer`
 		}
 		return ""
-	}, true))
+	}, true, 400))
 	o := options(t, t.TempDir(), s.server.URL)
 	o.Batch = 200
 	recordAll(t, o.Recordings, 1, all...)
@@ -263,7 +279,7 @@ func TestBeyondRetentionIsPutAsideAtOnce(t *testing.T) {
 			return "points beyond retention policy"
 		}
 		return ""
-	}, true))
+	}, true, 400))
 	o := options(t, t.TempDir(), s.server.URL)
 	o.Batch = 100
 	recordAll(t, o.Recordings, 1, all...)
