@@ -47,7 +47,8 @@ func TestLittleSpaceIsAnAlarm(t *testing.T) {
 		t.Fatal(err)
 	}
 	l.site.Record = configs.Recording{FreeMB: 24}
-	l.st = &station{site: l.site, clock: monotone(time.Now(), 60), log: zap.NewNop()}
+	const speed = 10 // of the station's clock; with more, ticks are too far apart
+	l.st = &station{site: l.site, clock: monotone(time.Now(), speed), log: zap.NewNop()}
 	if err := l.st.start(&l.undo); err != nil {
 		t.Fatal(err)
 	}

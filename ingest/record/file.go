@@ -207,9 +207,6 @@ func (f *dayFile) extend(ctx context.Context, have info) error {
 				return err
 			}
 		}
-		if _, err := f.conn.ExecContext(ctx, eventIndex); err != nil {
-			return err
-		}
 		if err := f.addEstimateColumns(ctx, f.columns); err != nil {
 			return err
 		}
@@ -302,6 +299,9 @@ func (f *dayFile) write(ctx context.Context, it *item) error {
 		return f.writeEntry(ctx, it)
 	case itemEvent:
 		if f.event == nil {
+			if _, err := f.conn.ExecContext(ctx, eventIndex); err != nil {
+				return err
+			}
 			f.eventSum = newRowSum(eventColumns)
 			if err := f.prepare(ctx, &f.event, "event", eventInsert); err != nil {
 				return err

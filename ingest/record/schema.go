@@ -67,7 +67,6 @@ CREATE TABLE event ( -- journal lines
   line TEXT NOT NULL,        -- JSON
   crc INTEGER                -- see table meta, checksum
 );
-` + eventIndex + `;
 CREATE TABLE reject ( -- messages that could not be taken
   id INTEGER PRIMARY KEY,
   received INTEGER NOT NULL, -- ns since 1970-01-01T00:00:00Z
@@ -97,7 +96,8 @@ CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 	return b.String()
 }
 
-// eventIndex is for a reader that goes on behind an entry, as the historian's does.
+// eventIndex is for a reader that goes on behind an entry, as the historian's does. It is
+// made with a file's first event: it takes a page.
 const eventIndex = "CREATE INDEX IF NOT EXISTS event_seq ON event (seq)"
 
 // toFormat2 makes a file of format 1 one of format 2.
