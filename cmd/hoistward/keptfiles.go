@@ -26,6 +26,7 @@ const (
 	byForm     = `its "form"`
 	byFolder   = "`" + formsFile + "` of the folder"
 	hasNone    = "has none"
+	bySpool    = `its first bytes, "HWSPOOL1"`
 	byHeadline = "its first line names each column and unit"
 )
 
@@ -43,6 +44,8 @@ var keptFiles = []keptFile{
 		"the monitor (goes on with the day's), the historian's forwarder, `replay`, `report`, `export`, the replay page",
 		"reads it; goes on in it by adding what is new, rows stay as they are",
 		setsAside + "records on in a new file with a gap entry; what only reads refuses the file and names it"},
+	{"recordings/.spool/*.spool", "rows with checksums", 1, bySpool, "the monitor, at its start, and what reads recordings of a folder where nobody records: rows that had not come into their files",
+		"there is none", "sets it aside under another name, unchanged, says so, and goes on without its rows"},
 	{"recordings/recorder.lock", "text", 0, hasNone, "the monitor: who has the folder", "no difference", "no difference"},
 	{"state/*.json", "JSON", 2, byVersion, "the monitor, at its start", "reads it (1: alarms alone, no limits and service log)",
 		setsAside + "goes by the journal, as nobody had acknowledged anything"},

@@ -52,6 +52,7 @@ var makers = map[string][]string{
 	"ingest/record/historian/places.go tryPlaces":   {"historian/places.sqlite"},
 	"ingest/record/holds.go WriteHolds":             {"holds.jsonl"},
 	"ingest/record/image.go placeFile":              {"recordings/*/*.sqlite"},
+	"ingest/record/spool.go begin":                  {"recordings/.spool/*.spool"},
 	"ingest/record/lock.go lockFolder":              {"recordings/recorder.lock"},
 }
 

@@ -122,13 +122,15 @@ func (s *rigState) inSegment(seg *segment, number uint64, size int) {
 }
 
 // remove removes a segment whose rows are all in their files; one that is damaged is
-// kept beside the recordings, under another name.
+// kept, under another name.
 func (l *leftover) remove(now time.Time) error {
 	switch {
 	case l.damage != nil && l.rows == 0:
-		to := filepath.Join(filepath.Dir(filepath.Dir(l.path)), fmt.Sprintf("spool-%s.damaged-%s",
-			filepath.Base(l.path[:len(l.path)-len(spoolEnding)]), now.UTC().Format("20060102T150405.000000000Z")))
-		return os.Rename(l.path, to)
+		ending := ".damaged-"
+		if errors.Is(l.damage, ErrNewer) {
+			ending = ".newer-"
+		}
+		return os.Rename(l.path, l.path+ending+now.UTC().Format("20060102T150405.000000000Z"))
 	case l.rows == 0:
 		return os.Remove(l.path)
 	}

@@ -162,12 +162,12 @@ func TestSpoolDamage(t *testing.T) {
 			if n-100 < c.least || n-100 > c.most {
 				t.Errorf("got %d of 500 entries, want %d to %d", n-100, c.least, c.most)
 			}
-			aside, err := filepath.Glob(filepath.Join(dir, "spool-*.damaged-*"))
+			aside, err := filepath.Glob(filepath.Join(dir, spoolFolder, "*.spool.*-*"))
 			if err != nil || (len(aside) == 1) != c.told {
 				t.Errorf("got %v set aside, %v, want one: %v", aside, err, c.told)
 			}
-			if _, err := os.Stat(filepath.Join(dir, spoolFolder)); !errors.Is(err, os.ErrNotExist) {
-				t.Errorf("the spool is still there: %v", err)
+			if _, err := os.Stat(filepath.Join(dir, spoolFolder)); errors.Is(err, os.ErrNotExist) == c.told {
+				t.Errorf("the spool's folder: got %v, want it there only for what was set aside", err)
 			}
 			for _, f := range sqliteFiles(t, dir) {
 				integrity(t, f)

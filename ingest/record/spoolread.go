@@ -114,6 +114,10 @@ func readSegment(path string) (*leftover, error) {
 
 // readSegmentHead returns what comes behind the head.
 func readSegmentHead(b []byte, to *spoolHead) ([]byte, error) {
+	const name = len(segmentMagic) - 1
+	if len(b) > name && string(b[:name]) == segmentMagic[:name] && b[name] > segmentMagic[name] {
+		return nil, fmt.Errorf("%w: got version %c of a spool, want at most %c", ErrNewer, b[name], segmentMagic[name])
+	}
 	if len(b) < segmentHead || string(b[:len(segmentMagic)]) != segmentMagic {
 		return nil, errors.New("it does not begin as a spool of this version")
 	}
