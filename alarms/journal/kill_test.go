@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"testing"
 	"time"
+
+	"go.uber.org/goleak"
 )
 
 const killedPath = "HOISTWARD_TEST_JOURNAL"
@@ -19,7 +21,7 @@ const killedPath = "HOISTWARD_TEST_JOURNAL"
 func TestMain(m *testing.M) {
 	path := os.Getenv(killedPath)
 	if path == "" {
-		os.Exit(m.Run())
+		goleak.VerifyTestMain(m)
 	}
 	w, err := Open(path, "northfell-1", start)
 	if err != nil {

@@ -231,9 +231,16 @@ func (s *States) Close(ctx context.Context) error {
 }
 
 // ReplaceFile writes b beside path, syncs it, puts it in path's place and syncs the
-// folder: at any moment the whole old or the whole new file is there.
+// folder: at any moment the whole old or the whole new file is there. A folder that is
+// not there is made.
 func ReplaceFile(path string, b []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*")
+	dir, name := filepath.Dir(path), filepath.Base(path)+".new-*"
+	f, err := os.CreateTemp(dir, name)
+	if errors.Is(err, fs.ErrNotExist) { // another disk is in the place of the one before
+		if err = os.MkdirAll(dir, 0o755); err == nil {
+			f, err = os.CreateTemp(dir, name)
+		}
+	}
 	if err != nil {
 		return err
 	}

@@ -185,3 +185,14 @@ func TestFiguresOfAJournalOnDisk(t *testing.T) {
 		t.Errorf("all rigs: %d raised, want 12", all.Raised)
 	}
 }
+
+// Another disk in the place of the one before has no folder yet: it is made.
+func TestAStateIsWrittenWhereItsFolderIsGone(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "state", "R1.json")
+	if err := ReplaceFile(path, []byte("kept")); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := os.ReadFile(path); err != nil || string(got) != "kept" {
+		t.Errorf("got %q, %v", got, err)
+	}
+}

@@ -20,6 +20,8 @@ import (
 	"hoistward/alarms/watch"
 	"hoistward/configs"
 	"hoistward/ingest"
+
+	"go.uber.org/goleak"
 )
 
 // killedDir and killedRun tell the test binary to work as a monitor that is killed.
@@ -35,7 +37,7 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(1)
 	}
-	os.Exit(m.Run())
+	goleak.VerifyTestMain(m)
 }
 
 // discard is a recorder that keeps nothing.

@@ -53,6 +53,7 @@ func (c *demoCmd) Run(s *streams) (err error) {
 	if err != nil {
 		return err
 	}
+	defer func() { _ = log.Sync() }()
 	ctx, cancel := context.WithCancel(s.ctx)
 	defer cancel()
 	var u undo

@@ -18,6 +18,7 @@ type lossy struct {
 	lines   chan []byte
 	dropped atomic.Uint64
 	done    chan struct{}
+	waiting atomic.Int64 // lines that were taken and are not written yet
 	mu      sync.Mutex
 	closed  bool
 }
@@ -29,6 +30,7 @@ func newLossy(out io.Writer) *lossy {
 		for line := range l.lines {
 			l.own()
 			_, _ = out.Write(line) // nobody reads: nobody to tell
+			l.waiting.Add(-1)
 		}
 		l.own()
 	}()
@@ -48,12 +50,23 @@ func (l *lossy) Write(p []byte) (int, error) {
 	if l.closed {
 		return len(p), nil
 	}
+	l.waiting.Add(1)
 	select {
 	case l.lines <- append([]byte(nil), p...):
 	default:
+		l.waiting.Add(-1)
 		l.dropped.Add(1)
 	}
 	return len(p), nil
+}
+
+// Sync waits until what was taken is written, for a second at most: whoever reads may
+// have stopped.
+func (l *lossy) Sync() error {
+	for end := time.Now().Add(time.Second); l.waiting.Load() > 0 && time.Now().Before(end); {
+		time.Sleep(time.Millisecond)
+	}
+	return nil
 }
 
 // close writes what waits, for a second at most. What is written after it is dropped.

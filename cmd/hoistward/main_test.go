@@ -2,11 +2,14 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
+	"net"
 	"os"
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"runtime"
 	"runtime/pprof"
 	"strings"
 	"syscall"
@@ -30,6 +33,7 @@ func TestMain(m *testing.M) {
 		version = v
 	}
 	if os.Getenv(asProgram) != "" {
+		answerProbe()
 		profiled(main)
 	}
 	testscript.Main(m, map[string]func(){"hoistward": func() {
@@ -37,6 +41,46 @@ func TestMain(m *testing.M) {
 		defer stop()
 		os.Exit(run(os.Args[1:], &streams{ctx: ctx, in: os.Stdin, out: os.Stdout, err: os.Stderr}))
 	}})
+}
+
+// probe is a socket by which the program, as the test binary is it, tells of itself.
+const probe = "HOISTWARD_TEST_PROBE"
+
+// probed is what it tells.
+type probed struct {
+	Goroutines int
+	Heap       uint64 // bytes, after a collection
+}
+
+func (p probed) String() string {
+	return fmt.Sprintf("%d goroutines, heap %d KiB", p.Goroutines, p.Heap>>10)
+}
+
+// answerProbe tells whoever asks at the probe's socket how many goroutines and bytes
+// there are.
+func answerProbe() {
+	path := os.Getenv(probe)
+	if path == "" {
+		return
+	}
+	_ = os.Remove(path)
+	ln, err := net.Listen("unix", path)
+	if err != nil {
+		panic(err)
+	}
+	go func() {
+		for {
+			c, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			runtime.GC()
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			_ = json.NewEncoder(c).Encode(probed{runtime.NumGoroutine(), m.HeapAlloc})
+			c.Close()
+		}
+	}()
 }
 
 // profileDir makes the program that the test binary is write its profiles, of the

@@ -46,6 +46,7 @@ func runMember(s *streams, site *configs.Site, proven bool) (err error) {
 	if err != nil {
 		return err
 	}
+	defer func() { _ = log.Sync() }()
 	printer := newPrinter(s, "")
 	m := &member{site: site, wall: wallClock, log: log, proven: proven, counters: &ingest.Counters{}, onEvent: printer.entry}
 	var u undo

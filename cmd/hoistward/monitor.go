@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
 	"time"
 
 	"go.uber.org/zap"
@@ -30,6 +31,7 @@ func (c *monitorCmd) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
+	defer func() { _ = log.Sync() }()
 	st := &station{site: site, clock: monotone(time.Now(), 1), wall: wallClock, log: log, failure: make(chan error, 1)}
 	printer := newPrinter(s, "")
 	out := newLossy(s.out)
@@ -79,7 +81,7 @@ func monotone(start time.Time, speed float64) func() time.Time {
 func wallClock() time.Time { return time.Now().Round(0) }
 
 // newLog writes to standard error; a sampled core keeps a flood of one message from
-// filling a disk.
+// filling a disk, and nobody waits for a pipe that is not read.
 func newLog(level zapcore.Level) (*zap.Logger, error) {
 	c := zap.NewProductionConfig()
 	c.Level = zap.NewAtomicLevelAt(level)
@@ -87,5 +89,8 @@ func newLog(level zapcore.Level) (*zap.Logger, error) {
 	c.EncoderConfig.EncodeTime = utcTime
 	c.DisableStacktrace = true
 	c.DisableCaller = true
-	return c.Build()
+	return c.Build(zap.WrapCore(func(zapcore.Core) zapcore.Core {
+		to := zapcore.NewCore(zapcore.NewConsoleEncoder(c.EncoderConfig), newLossy(os.Stderr), c.Level)
+		return zapcore.NewSamplerWithOptions(to, time.Second, c.Sampling.Initial, c.Sampling.Thereafter)
+	}))
 }

@@ -75,6 +75,7 @@ func (c *replayCmd) show(s *streams) (err error) {
 	if err != nil {
 		return err
 	}
+	defer func() { _ = log.Sync() }()
 	var truth func(string) (io.ReadCloser, error)
 	if c.Truth != "" {
 		truth = func(string) (io.ReadCloser, error) { return os.Open(c.Truth) }

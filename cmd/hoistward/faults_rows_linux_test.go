@@ -1,0 +1,36 @@
+package main
+
+func faultRows() []faultRow {
+	return []faultRow{
+		{part: "The broker", fault: "killed", run: brokerKilled},
+		{part: "The broker", fault: "frozen: it keeps its connections and does nothing", run: brokerFrozen},
+		{part: "The broker", fault: "slow: all comes 1.5 s late", run: brokerSlow},
+		{part: "The broker", fault: "half-open: a pulled cable, a firewall that forgot", run: brokerHalfOpen},
+		{part: "The broker", fault: "refusing: it asks for a password that the monitor does not have", run: brokerRefusing},
+		{part: "The broker", fault: "duplicating: each message comes again, marked as sent again", run: brokerDuplicating},
+		{part: "The historian", long: 1, fault: "killed", run: historianKilled},
+		{part: "The historian", long: 1, fault: "frozen", run: historianFrozen},
+		{part: "The historian", long: 1, fault: "slow: each answer takes 3 s", run: historianSlow},
+		{part: "The historian", long: 1, fault: "refusing: it asks for another password", run: historianRefusing},
+		{part: "The disk", fault: "full", run: diskFull},
+		{part: "The disk", fault: "read-only: the kernel found an error on it", run: diskReadOnly},
+		{part: "The disk", fault: "pulled: each access is an error", run: diskPulled},
+		{part: "The disk", fault: "slow: each wait for it takes 1.5 s", run: diskSlow},
+		{part: "The machine and the monitor", fault: "the monitor is killed (kill -9)", run: monitorKilled},
+		{part: "The machine and the monitor", fault: "100 % processor from a neighbour", run: neighbourSpins},
+		{part: "The machine and the monitor", fault: "little memory: GOMEMLIMIT of 24 MiB", run: littleMemory},
+		{part: "The machine and the monitor", fault: "nobody reads its log: the pipe is full", run: nobodyReads},
+		{part: "The machine and the monitor", fault: "two monitors with one client id", run: twoOfOneID},
+		{part: "The machine and the monitor", fault: "one of a pair is killed", tests: []string{"TestAPairUnderKills", "TestAPairCarriesActs"},
+			sees: "the other speaks; alarms, states and acknowledgements stand as before", lost: "nothing; each alarm goes out once", back: "by itself, the other takes over within 5 s"},
+		{part: "The machine and the monitor", fault: "the machine's clock is set", tests: []string{"TestClockJumpsAreJournalled", "TestClockJumpsOverDays", "TestSick"},
+			sees: "page “This machine's clock was set: the monitor's times are … off it until it is started again”; a journal line says by how much", lost: "nothing: delays, silence and trips go by the monotonic clock", back: "when it is started again"},
+		{part: "The rig", fault: "it sends a thousand times its rate", run: rigFloods,
+			tests: []string{"TestAFloodRaisesAnAlarmThatClearsItself", "TestFloodShedsTheOldestLoudlyAndRecovers", "TestARigThatFloodsDelaysNoOther"}},
+		{part: "The rig", fault: "its clock is wrong, falls or stands still", tests: []string{"TestClockJumpsAreJournalled", "TestAStampThatStandsStillIsToldAsLoss", "TestBadInputIsCountedAndChangesNothing"},
+			sees: "alarm *Clock disagrees*; rejects by reason (“clock ahead”, “far past”, “repeated time”)", lost: "readings whose time cannot be believed, counted by their reason", back: "by itself with the first time that can be"},
+		{part: "Certificates", fault: "the broker's has expired", run: brokerExpired},
+		{part: "Certificates", fault: "the page's expires", tests: []string{"TestCertificateIsReadAgainAndSpokenOf"},
+			sees: "`/healthz` and the log say so from 30 days before; then browsers refuse the page", lost: "the page, until it is renewed; alarms go out as before", back: "by itself: the renewed file is taken within seconds, without a restart"},
+	}
+}

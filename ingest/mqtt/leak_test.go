@@ -1,0 +1,10 @@
+package mqtt
+
+import (
+	"testing"
+
+	"go.uber.org/goleak"
+)
+
+// No goroutine of a test outlives it.
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
