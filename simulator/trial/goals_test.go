@@ -90,7 +90,7 @@ var goals = []goal{
 	levelRow("bound over truth, lowering", true, goalExcessDown, func(s *Scores) Figure { return s.ExcessDown }),
 	shareRow("contacts alarmed in time", true, goalInTime, func(s *Scores) (int, int) { return s.InTime, s.Avoidable }),
 	{"contacts without any alarm", true, func(s *Scores) (float64, float64) { return float64(s.Silent), 0 }},
-	rateRow("nuisance stop-margin alarms", true, goalNuisance, func(s *Scores) Figure { return s.Nuisance }, 1000),
+	rateRow("nuisance stop-margin alarms", false, goalNuisance, func(s *Scores) Figure { return s.Nuisance }, 1000),
 	levelRow("block height, RMS", true, goalHeightRMS, func(s *Scores) Figure { return s.HeightRMS }),
 	levelRow("block height, worst", false, goalHeightWorst, func(s *Scores) Figure { return s.HeightWorst }),
 	levelRow("brake temperature, RMS", false, goalHeat, func(s *Scores) Figure { return s.HeatRMS }),
