@@ -23,7 +23,7 @@ type decoder interface {
 
 // What a decoder holds is bounded by its limits, not by how much it has read: everything
 // that fuzzing has kept, once and then many times over with its bytes changed, leaves
-// nothing behind. Bits of it are flipped each time.
+// nothing behind.
 func TestNoDecoderGrowsWithWhatItReads(t *testing.T) {
 	m := ingest.OwnForm()
 	one := func(d decoder, err error) decoder {

@@ -45,7 +45,7 @@ var makers = map[string][]string{
 	"dashboard/access/gate.go save":                 {"access/sessions.json"},
 	"ingest/jetstream/servers/servers.go Write":     {example},
 	"ingest/jetstream/servers/servers.go WriteLeaf": {example},
-	"ingest/npmtest/npmtest.go copyFile":           {passing},
+	"ingest/npmtest/npmtest.go copyFile":            {passing},
 	"ingest/record/source.go open":                  {"recordings/*/*.sqlite"},
 	"ingest/record/copy.go syncFile":                {"recordings/*/*.sqlite", "holds.jsonl"},
 	"ingest/record/file.go connect":                 {"recordings/*/*.sqlite"},
