@@ -170,12 +170,8 @@ func (c *Client) Publish(topic string, qos byte, retained bool, payload []byte) 
 func (c *Client) Begin(topic string, qos byte, retained bool, payload []byte) (wait func() error) {
 	token, err := c.begin(topic, qos, retained, payload)
 	return func() error {
-		switch {
-		case err != nil:
-		case !token.WaitTimeout(c.o.PublishTimeout):
-			err = fmt.Errorf("no confirmation within %v", c.o.PublishTimeout)
-		default:
-			err = token.Error()
+		if err == nil {
+			err = c.confirmed(token)
 		}
 		if err == nil {
 			return nil
@@ -184,6 +180,26 @@ func (c *Client) Begin(topic string, qos byte, retained bool, payload []byte) (w
 		c.stats.Undelivered++
 		c.mu.Unlock()
 		return fmt.Errorf("mqtt %s: publish on %q: %w: %w", c.o.Name, topic, ErrNotDelivered, err)
+	}
+}
+
+// confirmed waits for token. One of a link that was lost may never end: no longer than
+// PublishTimeout, and not beyond the client's own end.
+func (c *Client) confirmed(token paho.Token) error {
+	limit := time.NewTimer(c.o.PublishTimeout)
+	defer limit.Stop()
+	select {
+	case <-token.Done():
+		return token.Error()
+	case <-limit.C:
+		return fmt.Errorf("no confirmation within %v", c.o.PublishTimeout)
+	case <-c.ended:
+	}
+	select {
+	case <-token.Done():
+		return token.Error()
+	default:
+		return ErrClosed
 	}
 }
 

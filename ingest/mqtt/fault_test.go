@@ -102,6 +102,31 @@ func TestPublishIntoAPulledCableEndsInTime(t *testing.T) {
 	}
 }
 
+// An answer that never comes holds nobody up beyond the client's own end.
+func TestPublishEndsWithTheClient(t *testing.T) {
+	b := embedded(t)
+	v, url := newValve(t, strings.TrimPrefix(b.url(), "tcp://"))
+	w := open(t, url, func(o *Options) { o.PublishTimeout = time.Hour })
+	w.reaches(t, Subscribed)
+	v.close()
+	wait := w.Begin(topicA, 1, false, []byte("x"))
+	said := make(chan error, 1)
+	go func() { said <- wait() }()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	if err := w.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case err := <-said:
+		if !errors.Is(err, ErrNotDelivered) {
+			t.Errorf("got %v, want not delivered", err)
+		}
+	case <-ctx.Done():
+		t.Error("it waits on, a minute after the client's end")
+	}
+}
+
 // monitor decodes and gathers what a client takes, as the program does.
 type monitor struct {
 	w        *watched
