@@ -1,13 +1,11 @@
 package ingest_test
 
 import (
-	"go/ast"
-	"go/parser"
-	"go/token"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"hoistward/ingest/testnames"
 )
 
 // knownFaults are the faults that systems of this kind are known to have, of those that
@@ -108,37 +106,11 @@ func TestEveryKnownFaultHasItsTests(t *testing.T) {
 				t.Fatalf("got %q, want a folder and a test", name)
 			}
 			if there[folder] == nil {
-				there[folder] = testsIn(t, folder)
+				there[folder] = testnames.In(t, filepath.Join("..", filepath.FromSlash(folder)))
 			}
 			if !there[folder][test] {
 				t.Errorf("%s: %s has no %s", f.fault, folder, test)
 			}
 		}
 	}
-}
-
-// testsIn returns the names of the tests in a folder of the repository.
-func testsIn(t *testing.T, folder string) map[string]bool {
-	t.Helper()
-	files, err := filepath.Glob(filepath.Join("..", filepath.FromSlash(folder), "*_test.go"))
-	if err != nil || len(files) == 0 {
-		t.Fatalf("%s: no tests there, %v", folder, err)
-	}
-	names := map[string]bool{}
-	for _, path := range files {
-		text, err := os.ReadFile(path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		f, err := parser.ParseFile(token.NewFileSet(), path, text, parser.SkipObjectResolution)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, d := range f.Decls {
-			if fn, ok := d.(*ast.FuncDecl); ok && fn.Recv == nil {
-				names[fn.Name.Name] = true
-			}
-		}
-	}
-	return names
 }

@@ -4,10 +4,6 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
-	"go/ast"
-	"go/parser"
-	"go/token"
-	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -19,6 +15,7 @@ import (
 	"time"
 
 	"hoistward/alarms"
+	"hoistward/ingest/testnames"
 )
 
 // faultsMode is how TestFaults runs: "update" writes FAULTS.md anew, "long" holds each
@@ -335,7 +332,7 @@ func (r *faultRow) prove(t *testing.T) string {
 	} else {
 		by = ""
 	}
-	known := sync.OnceValue(func() map[string]bool { return testNames(t, filepath.Join("..", "..")) })
+	known := sync.OnceValue(func() map[string]bool { return testnames.Below(t, filepath.Join("..", "..")) })
 	for _, name := range r.tests {
 		if !known()[name] {
 			t.Errorf("%s is no test", name)
@@ -400,36 +397,6 @@ func compareFaults(t *testing.T, rows []faultRow, lines map[string]string) {
 	if n := strings.Count(want.String(), "\n") + 1; len(got) != n {
 		t.Errorf("%s has %d lines, want %d", faultsFile, len(got), n)
 	}
-}
-
-// testNames are the test functions of the module's packages.
-func testNames(t *testing.T, root string) map[string]bool {
-	t.Helper()
-	names := map[string]bool{}
-	err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
-		switch {
-		case err != nil:
-			return err
-		case d.IsDir() && path != root && (d.Name() == "testdata" || d.Name() == "node_modules" || strings.HasPrefix(d.Name(), ".")):
-			return fs.SkipDir
-		case d.IsDir() || !strings.HasSuffix(path, "_test.go"):
-			return nil
-		}
-		file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.SkipObjectResolution)
-		if err != nil {
-			return err
-		}
-		for _, decl := range file.Decls {
-			if f, ok := decl.(*ast.FuncDecl); ok && f.Recv == nil && strings.HasPrefix(f.Name.Name, "Test") {
-				names[f.Name.Name] = true
-			}
-		}
-		return nil
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return names
 }
 
 // spin takes all processors until the test ends or stop is called.

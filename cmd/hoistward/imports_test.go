@@ -20,6 +20,7 @@ var importRules = []importRule{
 	{"hoistward/ingest/sparkplug", []string{"hoistward/ingest"}, []string{"net", "os", "context", "log", "go.uber.org/zap"},
 		"a session is followed by its messages and the time that they bring; it has no clock and publishes nothing itself"},
 	{"hoistward/ingest/npmtest", nil, []string{"net"}, "tests alone use it, of every room: it knows none of them"},
+	{"hoistward/ingest/testnames", nil, []string{"net"}, "tests alone use it, of every room: it knows none of them"},
 	{"hoistward/ingest/tables", nil, []string{"net", "os"}, "a table is written to what it is given; what a column means is not its business"},
 	{"hoistward/ingest/record/historian", []string{"hoistward/ingest", "hoistward/ingest/record"}, []string{"go.uber.org/zap", "log"},
 		"the forwarder reads recordings and nothing else; what a value means is decided elsewhere"},
